@@ -1,7 +1,8 @@
 """Every file that we write says what kind it is and which schema it follows.
 
-``kind`` is dotted text such as ``icewright.recipe``; ``schema`` is a whole number from 1 up. A reader names the
-newest schema it knows; anything newer was written by a later Icewright and is refused rather than misread.
+``kind`` is dotted text such as ``icewright.recipe``; ``schema`` is a whole number from 1 up.
+A reader names the newest schema it knows; anything newer was written by a later Icewright and is refused
+rather than misread.
 """
 
 from __future__ import annotations
