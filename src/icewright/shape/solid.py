@@ -138,19 +138,19 @@ class Solid:
         """Area of each held column together with all its images (m2), shape [ncol]."""
         if self.symmetry == ROUND:
             return np.asarray(np.pi * self.spacing_m**2 * (2.0 * self.q + 1.0), dtype=np.float64)
-        return self.multiplicity * (math.sqrt(3.0) / 2.0 * self.spacing_m**2)
+        return np.asarray(self.multiplicity * (math.sqrt(3.0) / 2.0 * self.spacing_m**2))
 
     @cached_property
     def x_m(self) -> FloatArray:
         """Column centres along +x (m), shape [ncol]; the mid-radius for rings."""
         if self.symmetry == ROUND:
             return np.asarray(self.spacing_m * (self.q + 0.5), dtype=np.float64)
-        return self.spacing_m * (self.q + 0.5 * self.r)
+        return np.asarray(self.spacing_m * (self.q + 0.5 * self.r), dtype=np.float64)
 
     @cached_property
     def y_m(self) -> FloatArray:
         """Column centres along +y (m), shape [ncol]; 0 for rings."""
-        return self.spacing_m * (math.sqrt(3.0) / 2.0) * self.r
+        return np.asarray(self.spacing_m * (math.sqrt(3.0) / 2.0) * self.r, dtype=np.float64)
 
     @cached_property
     def table(self) -> NDArray[np.int32]:
@@ -165,9 +165,14 @@ class Solid:
         return self.fill >= FULL
 
     @cached_property
+    def coverage(self) -> FloatArray:
+        """Share of each column's cell that the crystal covers seen from above, shape [ncol]."""
+        return np.asarray(self.fill.max(axis=1), dtype=np.float64)
+
+    @cached_property
     def column_ice_m(self) -> FloatArray:
         """Ice along z in each held column (m), partly filled cells in part, shape [ncol]."""
-        return np.asarray(self.fill @ self.dz_m, dtype=np.float64)
+        return np.asarray(self.fill @ self.dz_m.astype(np.float32), dtype=np.float64)
 
     @property
     def halves(self) -> float:
@@ -265,7 +270,7 @@ def sample_columns(
     outside: float = 0.0,
     sharp: bool = False,
 ) -> FloatArray:
-    """Values held by column of a sixfold solid at points (x, y) in metres; linear, or nearest if ``sharp``."""
+    """Values held by column, read at points (x, y) in metres: linear, or the nearest if ``sharp``."""
     v = np.append(np.asarray(values, dtype=np.float64), outside)  # column -1 reads the value outside
     x, y = np.asarray(x_m, dtype=np.float64), np.asarray(y_m, dtype=np.float64)
     rf = y / (solid.spacing_m * math.sqrt(3.0) / 2.0)
