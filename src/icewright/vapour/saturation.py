@@ -88,7 +88,8 @@ def water_pressure(temperature_k: NDArray[np.float64]) -> NDArray[np.float64]: .
 def water_pressure(temperature_k: float | NDArray[np.float64]) -> float | NDArray[np.float64]:
     """Saturation vapour pressure over liquid (also supercooled) water, Pa, 123 to 332 K; any shape.
 
-    Q. J. R. Meteorol. Soc. 131, 1539, 2005, equation 10 (number from memory). Raises ``ConditionsError`` outside the range.
+    Q. J. R. Meteorol. Soc. 131, 1539, 2005, equation 10 (number from memory).
+    Raises ``ConditionsError`` outside the range.
     """
     return _shaped(_water_2005(_within(temperature_k, _WATER_RANGE_K, "the pressure over water")))
 
