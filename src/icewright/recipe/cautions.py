@@ -1,4 +1,4 @@
-"""What to know before growing a recipe that is allowed: droplets, sublimation, odd units, the way of holding."""
+"""What to know before growing an allowed recipe: droplets, sublimation, odd units, the way of holding."""
 
 from __future__ import annotations
 
