@@ -11,7 +11,9 @@ from icewright.cli.output import JsonFlag, print_json, print_table, print_warnin
 from icewright.ground.errors import IcewrightError
 
 if TYPE_CHECKING:
-    from icewright.recipe.model import Recipe
+    from icewright.tasks.summary import RunSummary
+
+STOPPED = 130  # as after Ctrl-C
 
 
 def grow_command(
@@ -29,36 +31,35 @@ def grow_command(
     json: JsonFlag = False,
 ) -> None:
     """Predict the crystal of a recipe. Ctrl-C stops tidily; --resume goes on."""
-    if resume is not None:
-        folder = _resuming(resume, recipe, out)
-        plan = _plan(folder / "recipe.toml")
-    else:
-        folder = _starting(recipe, out)
-        plan = _plan(recipe)
     from icewright.recipe.cautions import warnings
+    from icewright.recipe.files import read
 
+    folder = _resuming(resume, recipe, out) if resume is not None else _starting(recipe, out)
+    plan = read(folder / "recipe.toml") if resume is not None or recipe is None else read(recipe)
     said = warnings(plan)
     if not json:
         print_warnings(said)
     from icewright.tasks.grow import grow
 
-    with _watching(plan, quiet=json) as seen:
-        try:
-            summary = grow(
-                None if resume is not None else recipe,
-                folder,
-                resume=resume is not None,
-                check_resolution=check_resolution,
-                threads=threads,
-                progress=seen,
-            )
-        except KeyboardInterrupt:
-            typer.echo(f"\nstopped; go on with: icewright grow --resume {folder}", err=True)
-            raise
+    with _watching(json) as seen:
+        done = grow(plan, folder, resume=resume is not None, threads=threads, on_progress=seen)
+    found = None
+    if check_resolution and done.complete:
+        from icewright.tasks.check_resolution import check_resolution as check
+
+        if not json:
+            typer.echo("growing again with half the voxel, to compare", err=True)
+        with _watching(json) as seen:
+            found = check(folder, threads=threads, on_progress=seen)
     if json:
-        print_json({**summary, "warnings": said, "folder": str(folder)})
+        more = {"resolution": found} if found is not None else {}
+        print_json({**done.to_dict(), "folder": str(folder), **more})
     else:
-        _show(summary, folder)
+        _show(done, folder, said)
+        if found is not None:
+            _show_check(found)
+    if not done.complete or (found is not None and not found["complete"]):
+        raise typer.Exit(STOPPED)
 
 
 def _starting(recipe: Path | None, out: Path | None) -> Path:
@@ -91,14 +92,7 @@ def _resuming(resume: Path, recipe: Path | None, out: Path | None) -> Path:
     return resume
 
 
-def _plan(path: Path | None) -> Recipe:
-    from icewright.recipe.files import read
-
-    assert path is not None  # _starting has refused
-    return read(path)
-
-
-def _watching(plan: Recipe, *, quiet: bool) -> Any:
+def _watching(quiet: bool) -> Any:
     """A progress bar on stderr, or nothing at all."""
     if quiet:
         from contextlib import nullcontext
@@ -106,32 +100,58 @@ def _watching(plan: Recipe, *, quiet: bool) -> Any:
         return nullcontext(None)
     from icewright.cli.bar import Bar
 
-    return Bar(plan)
+    return Bar()
 
 
-def _show(summary: dict[str, Any], folder: Path) -> None:
-    if summary.get("ended"):
-        typer.echo(str(summary["ended"]))
-    numbers = [
-        (name, summary[key])
-        for name, key in (
-            ("habit", "habit"),
-            ("time, min", "time_min"),
-            ("radius, um", "radius_um"),
-            ("thickness, um", "thickness_um"),
-            ("mass, ug", "mass_ug"),
-            ("aspect ratio", "aspect_ratio"),
-            ("solidity", "solidity"),
-            ("mass balance error", "mass_balance_error"),
-            ("field flux ratio", "field_flux_ratio"),
-            ("wall time, s", "wall_s"),
+def _show(done: RunSummary, folder: Path, said: list[str]) -> None:
+    typer.echo(done.ended)
+    print_table(
+        ("", ""),
+        (
+            ("habit", done.habit),
+            ("time, min", done.time_min),
+            ("radius, um", done.radius_um),
+            ("thickness, um", done.thickness_um),
+            ("mass, ug", done.mass_ug),
+            ("aspect ratio", done.aspect_ratio),
+            ("solidity", done.solidity),
+            ("mass balance error", done.mass_balance_error),
+            ("field flux ratio", done.field_flux_ratio),
+            ("wall time, s", done.wall_s),
+        ),
+    )
+    if done.from_memory:
+        typer.echo("hangs on values from memory: " + ", ".join(done.from_memory))
+    for words in done.warnings:
+        if words not in said:
+            typer.echo(f"note: {words}")
+    if done.pictures:
+        typer.echo(f"pictures: {folder / 'pictures'}")
+    typer.echo(
+        f"more: icewright look {folder}" if done.complete else f"go on: icewright grow --resume {folder}"
+    )
+
+
+def _show_check(found: dict[str, Any]) -> None:
+    if not found["complete"]:
+        typer.echo("the finer run was stopped; the same command with --resume goes on with it")
+        return
+    rows = [
+        (
+            row["quantity"],
+            f"{row['change'] * 100:+.1f} %",
+            "-" if row["bar"] is None else f"{row['bar'] * 100:g} %",
+            "" if row["bar"] is None else "yes" if row["within"] else "no",
         )
-        if key in summary
+        for row in found["rows"]
     ]
-    print_table(("", ""), numbers)
-    for note in summary.get("notes", ()):
-        typer.echo(f"note: {note}")
-    pictures = folder / "pictures"
-    if pictures.is_dir():
-        typer.echo(f"pictures: {pictures}")
-    typer.echo(f"more: icewright look {folder}")
+    rows.append(
+        (
+            "habit",
+            found["habit"],
+            found["finer_habit"],
+            "yes" if found["habit"] == found["finer_habit"] else "no",
+        )
+    )
+    title = f"voxel {found['voxel_um']:g} um against {found['finer_voxel_um']:g} um, at {found['time_min']:.4g} min"
+    print_table(("", "change", "bar", "within"), rows, title)
