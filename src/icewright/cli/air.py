@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-import json
 import math
 from typing import TYPE_CHECKING, Annotated
 
 import typer
+
+from icewright.cli.output import print_json
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -47,6 +48,15 @@ def air_command(
     from icewright.ground import units
     from icewright.tasks.air import air
 
+    flags = {
+        "--sigma": sigma,
+        "--rh": rh,
+        "--frost-point": frost_point,
+        "--dew-point": dew_point,
+        "--vapour-pressure": vapour_pressure,
+        "--excess": excess,
+    }
+    _once(flags)
     report = air(
         units.celsius_to_kelvin(temperature),
         units.from_hpa(pressure),
@@ -59,9 +69,22 @@ def air_command(
         diffusivity=diffusivity,
     )
     if as_json:
-        typer.echo(json.dumps(report.to_dict(), indent=2, allow_nan=False))
+        print_json(report.to_dict())
     else:
         _print(report)
+
+
+def _once(flags: dict[str, float | None]) -> None:
+    from icewright.ground.errors import ConditionsError
+
+    given = [flag for flag, value in flags.items() if value is not None]
+    if len(given) != 1:
+        raise ConditionsError(
+            "Say the humidity once.",
+            got=" and ".join(given) or "no humidity",
+            wanted="exactly one of " + ", ".join(flags),
+            do="icewright air --temperature -15 --sigma 5",
+        )
 
 
 def _print(report: AirReport) -> None:
