@@ -4,9 +4,7 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 PIP := $(BIN)/python -m pip --disable-pip-version-check -q
-# Two workers, each with one thread of its own: more would fight for the cores of a small machine.
 WORKERS ?= 2
-TEST_THREADS ?= 1
 
 .PHONY: demo test test-slow lint lock clean help
 
@@ -42,7 +40,7 @@ lint: $(VENV)/.installed-dev
 	$(BIN)/lint-imports
 
 test: lint
-	NUMBA_NUM_THREADS=$(TEST_THREADS) $(BIN)/pytest -n $(WORKERS) -m "not slow"
+	$(BIN)/pytest -n $(WORKERS) -m "not slow"
 
 test-slow: $(VENV)/.installed-dev
 	$(BIN)/pytest -m slow

@@ -153,5 +153,7 @@ def _show_check(found: dict[str, Any]) -> None:
             "yes" if found["habit"] == found["finer_habit"] else "no",
         )
     )
-    title = f"voxel {found['voxel_um']:g} um against {found['finer_voxel_um']:g} um, at {found['time_min']:.4g} min"
+    title = (
+        f"voxel {found['voxel_um']:g} um and {found['finer_voxel_um']:g} um, at {found['time_min']:.4g} min"
+    )
     print_table(("", "change", "bar", "within"), rows, title)

@@ -24,6 +24,10 @@ REFUSED = 2
 STOPPED = 130
 
 
+class StoppedError(Exception):
+    """Ctrl-C, carried past the option parser, which would leave without a word."""
+
+
 class LateGroup(TyperGroup):
     """A group whose commands are imported when they are needed."""
 
@@ -39,6 +43,13 @@ class LateGroup(TyperGroup):
         alone = typer.Typer(add_completion=False, rich_markup_mode=None)
         alone.command(cmd_name)(getattr(import_module(module), function))
         return typer.main.get_command(alone)
+
+    def invoke(self, ctx: Any) -> Any:
+        """Run the verb."""
+        try:
+            return super().invoke(ctx)
+        except KeyboardInterrupt:
+            raise StoppedError from None
 
 
 app = typer.Typer(
@@ -85,8 +96,8 @@ def run(args: list[str]) -> int:
     except IcewrightError as error:
         print_error(error, as_json=as_json)
         return REFUSED
-    except (KeyboardInterrupt, typer.Abort):
-        print_error(KeyboardInterrupt("stopped"), as_json=as_json, kind="stopped")
+    except (StoppedError, KeyboardInterrupt, typer.Abort):
+        print_error(StoppedError("stopped"), as_json=as_json, kind="stopped")
         return STOPPED
     except Exception as error:
         # Usage errors of the option parser carry their own words; their class moves between typer releases.
