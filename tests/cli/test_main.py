@@ -22,7 +22,7 @@ def imported_by(code: str) -> set[str]:
 
 @pytest.mark.parametrize("verb", ["", *VERBS])
 def test_help_imports_nothing_heavy(verb: str) -> None:
-    # Half a second is the promise; it is measured in benchmarks, as a clock in a test fails on a busy machine.
+    # Half a second is the promise; benchmarks/help_time.py measures it, as clocks in tests fail on busy machines.
     arguments = [a for a in (verb, "--help") if a]
     found = imported_by(f"from icewright.cli.main import run\nassert run({arguments!r}) == 0")
     assert not found & set(HEAVY)
