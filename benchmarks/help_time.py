@@ -27,7 +27,8 @@ def main() -> None:
     print(f"python {sys.version.split()[0]}, {os.cpu_count()} cores, load {os.getloadavg()[0]:.1f}")
     cases = {"python alone": ["-c", "pass"], "import icewright": ["-c", "import icewright"]}
     for verb in ("", *VERBS):
-        cases[f"icewright {verb} --help".replace("  ", " ")] = [
+        words = [verb, "--help"] if verb else ["--help"]
+        cases["icewright " + " ".join(words)] = ["-m", "icewright.cli.main", *words]
             "-m",
             "icewright.cli.main",
             *filter(None, [verb]),
