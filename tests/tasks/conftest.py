@@ -1,6 +1,7 @@
 """A recipe of the fictional cold room and the stand-in engine, shared by the tests of tasks."""
 
 import importlib.util
+import shutil
 import sys
 from pathlib import Path
 
@@ -46,8 +47,29 @@ def fake():
 
 
 @pytest.fixture
+def glancing():
+    return _load().Glancing
+
+
+@pytest.fixture
 def faulty():
     return _load().Faulty
+
+
+@pytest.fixture(scope="session")
+def _grown_once(tmp_path_factory):
+    from icewright.tasks.grow import grow
+
+    place = tmp_path_factory.mktemp("grown")
+    (place / "plate.toml").write_text(RECIPE)
+    grow(place / "plate.toml", place / "run", engine=_load().FakeSimulation, pictures=False)
+    return place / "run"
+
+
+@pytest.fixture
+def straight(_grown_once, tmp_path):
+    """A copy of a run that was never stopped."""
+    return shutil.copytree(_grown_once, tmp_path / "straight")
 
 
 @pytest.fixture

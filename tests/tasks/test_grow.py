@@ -50,13 +50,6 @@ def child(engine_file):
     return start
 
 
-@pytest.fixture
-def straight(recipe_file, tmp_path, fake):
-    folder = tmp_path / "straight"
-    grow(recipe_file, folder, engine=fake, pictures=False)
-    return folder
-
-
 def wait_for(what, seconds=20.0):
     end = time.monotonic() + seconds
     while time.monotonic() < end:
@@ -269,6 +262,14 @@ def test_a_fault_in_the_engine_is_told_as_it_is(recipe_file, tmp_path, fake, fau
     assert run["state"] == "failed" and "a fault in the engine" in run["status"]
     grow(None, folder, resume=True, engine=fake, pictures=False)  # the fault is mended
     assert_same_run(folder, straight)
+
+
+def test_a_cheap_reading_gives_the_same_run_with_fewer_dear_ones(recipe_file, tmp_path, glancing, straight):
+    glancing.dear = 0
+    summary = grow(recipe_file, tmp_path / "g", engine=glancing, pictures=False)
+    rows = len(read_series(straight / "series.csv"))
+    assert glancing.dear <= rows + 2 < summary.steps
+    assert_same_run(tmp_path / "g", straight)
 
 
 def test_another_run_is_never_grown_over(recipe_file, straight, fake):

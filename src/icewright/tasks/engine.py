@@ -26,7 +26,12 @@ class Simulation(Protocol):
         """Grow by one time step; never past the end of the recipe's step."""
 
     def reading(self) -> Mapping[str, float]:
-        """Sizes, air and accuracy now, in SI; keys are the columns of the series."""
+        """Sizes, air and accuracy now, in SI; keys are the columns of the series.
+
+        A simulation may also have ``glance()``: only ``time_s, temperature_k, sigma, radius_tip_m,
+        thickness_m, mass_kg``, the same numbers at a small price. It is then asked after each time step,
+        and this only for a row.
+        """
 
     def solid(self) -> Solid:
         """The crystal now."""

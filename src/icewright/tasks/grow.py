@@ -272,7 +272,7 @@ class _Grown:
         from icewright.shape.sizes import measure
 
         assert self.recorder is not None
-        reading = self.recorder.reading
+        reading = self.recorder.read(self.simulation)
         sizes = sizes_in_words(reading)
         own = [str(text) for text in getattr(self.simulation, "warnings", ())]
         return RunSummary(

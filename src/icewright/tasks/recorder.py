@@ -18,6 +18,7 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
+from icewright.notebook.files import guard
 from icewright.notebook.frames import keep_only, list_frames, write_frame
 from icewright.notebook.series import SeriesWriter
 from icewright.notebook.store import RunFolder
@@ -54,9 +55,11 @@ class Recorder:
 
         Raises ``StoreError``.
         """
-        self._series = SeriesWriter(self._run.series, 0 if self._run.series.exists() else None)
+        with guard(self._run.series):
+            self._run.series.unlink(missing_ok=True)  # no checkpoint counts its rows
+        self._series = SeriesWriter(self._run.series)
         keep_only(self._run.frames, set())
-        self.reading = dict(self._read(simulation))
+        self.reading = self.read(simulation)
         self.at_step_start = dict(self.reading)
         size = _size(self.reading)
         if self._hint is not None and self._hint > size:
@@ -64,7 +67,7 @@ class Recorder:
         else:
             self._spacing = 0.1 * size
         self._due = size + self._spacing
-        self._row()
+        self._row(simulation)
         self._frame(simulation, self._fixed, "the seed")
 
     def go_on(self, simulation: Simulation, notes: Mapping[str, Any]) -> list[str]:
@@ -77,7 +80,7 @@ class Recorder:
         self._next, self._spacing, self._due = notes["next"], notes["spacing"], notes["due"]
         self._last, self.at_step_start = dict(notes["last"]), dict(notes["at_step_start"])
         self.advances = notes["advances"]
-        self.reading = dict(self._read(simulation))
+        self.reading = self._glance(simulation)
         there = set(list_frames(self._run.frames))
         lost = sorted(self.kept() - there)
         self._spaced = [index for index in self._spaced if index in there]
@@ -90,11 +93,11 @@ class Recorder:
         """Look at the crystal after one advance and keep what is due. Raises ``StoreError``."""
         self.advances += 1
         step_before = self.reading["step"]
-        self.reading = dict(self._read(simulation))
+        self.reading = self._glance(simulation)
         turned = self.reading["step"] != step_before
         over = simulation.ended is not None
         if turned or over or self._row_is_due():
-            self._row()
+            self._row(simulation)
         if turned:
             self.at_step_start = dict(self.reading)
         if over or turned:
@@ -144,9 +147,17 @@ class Recorder:
         if self._series is not None:
             self._series.close()
 
-    def _read(self, simulation: Simulation) -> Mapping[str, float]:
+    def read(self, simulation: Simulation) -> dict[str, float]:
+        """The full reading of the crystal now, with the recipe's step and the cells."""
         reading = {key: _number(value) for key, value in simulation.reading().items()}
         return reading | {"step": int(simulation.step_index), "cells": int(reading.get("cells", 0))}
+
+    def _glance(self, simulation: Simulation) -> dict[str, float]:
+        # Outlines cost more than a time step on a large crystal, so an engine may offer less for each step.
+        glance = getattr(simulation, "glance", None)
+        if glance is None:
+            return self.read(simulation)
+        return {key: _number(value) for key, value in glance().items()} | {"step": int(simulation.step_index)}
 
     def _row_is_due(self) -> bool:
         now, last = self.reading, self._last
@@ -154,8 +165,9 @@ class Recorder:
         warmer = abs(now["temperature_k"] - last["temperature_k"]) >= TEMPERATURE_K
         return grown or warmer or abs(now["sigma"] - last["sigma"]) >= SIGMA
 
-    def _row(self) -> None:
+    def _row(self, simulation: Simulation) -> None:
         assert self._series is not None
+        self.reading = self.read(simulation)
         self._series.append(self.reading)
         self._last = dict(self.reading)
 
