@@ -1,9 +1,8 @@
 """Scales of growth and conditions at water saturation against independently computed tables.
 
-Outside source: tables worked out for the project with other code from the formulas of
-Q. J. R. Meteorol. Soc. 131, 1539, 2005 (pressures), J. Atmos. Sci. 33, 1995, 1976 (D), J. Atmos. Sci. 28,
-1455, 1971 (k), IAPWS-06 (density) and gamma = 0.109 J/m2; and, for sigma at water saturation, the supercooled-water
-equation of state.
+Outside source: tables worked out for the project with other code from Q. J. R. Meteorol. Soc. 131, 1539, 2005
+(pressures), J. Atmos. Sci. 33, 1995, 1976 (D), J. Atmos. Sci. 28, 1455, 1971 (k), IAPWS-06 (density) and
+gamma = 0.109 J/m2; and, for sigma at water saturation, the equation of state of supercooled water.
 """
 
 from __future__ import annotations

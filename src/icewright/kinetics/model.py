@@ -58,8 +58,8 @@ def layer_nucleation(sigma: FloatArray, sigma0: FloatArray | float, amplitude: f
     The usual form for growth by layers nucleated on a dislocation-free facet (arXiv:1110.5828, abstract).
     """
     sigma = np.asarray(sigma, dtype=np.float64)
-    # Where sigma <= 0 any positive stand-in serves; the outer `where` then replaces the answer.
-    safe = np.where(sigma > 0.0, sigma, 1.0)
+    # Any positive stand-in serves where sigma <= 0; the outer `where` then replaces the answer.
+    safe = np.maximum(sigma, 1e-200)
     exponent = np.maximum(-np.asarray(sigma0, dtype=np.float64) / safe, -60.0)
     return np.where(sigma > 0.0, np.clip(amplitude * np.exp(exponent), ALPHA_MIN, 1.0), ALPHA_MIN)
 
