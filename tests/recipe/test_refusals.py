@@ -163,3 +163,19 @@ def test_missing_kinetics_file_is_named_from_the_recipes_folder(tmp_path) -> Non
     assert str(tmp_path / "mine.toml") in str(caught.value)
     (tmp_path / "mine.toml").write_text("")
     assert read(path).kinetics == str((tmp_path / "mine.toml").resolve())
+
+
+def test_missing_seed_crystal_is_refused(tmp_path) -> None:
+    path = tmp_path / "r.toml"
+    path.write_text(HEAD + '[seed]\ncrystal = "demo-run"\n' + STEP)
+    with pytest.raises(IcewrightError, match="demo-run"):
+        read(path)
+    (tmp_path / "demo-run").mkdir()
+    assert read(path).seed.crystal == str((tmp_path / "demo-run").resolve())
+
+
+@pytest.mark.parametrize("dress", ["\ufeff{}", "{}"], ids=["byte-order mark", "plain"])
+def test_files_from_other_editors_are_read(tmp_path, dress: str) -> None:
+    path = tmp_path / "r.toml"
+    path.write_bytes(dress.format(HEAD + SEED + STEP).replace("\n", "\r\n").encode())
+    assert read(path) == loads(HEAD + SEED + STEP)

@@ -48,7 +48,7 @@ def read(path: str | Path) -> Recipe:
     """
     path = Path(path)
     try:
-        text = path.read_text(encoding="utf-8")
+        text = path.read_text(encoding="utf-8-sig")  # some editors begin a file with a byte-order mark
     except FileNotFoundError:
         raise RecipeError(
             got=f"no file {path}", wanted="a recipe", do=f"icewright new {path} --habit star"
@@ -67,7 +67,7 @@ def read(path: str | Path) -> Recipe:
 
 def write(recipe: Recipe, path: str | Path) -> None:
     """Write the full resolved recipe, every default spelt out."""
-    Path(path).write_text(dumps(recipe), encoding="utf-8")
+    Path(path).write_text(dumps(recipe), encoding="utf-8", newline="\n")
 
 
 def loads(text: str, folder: Path | None = None) -> Recipe:
