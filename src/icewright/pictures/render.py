@@ -124,7 +124,7 @@ Vector = tuple[F32, F32, F32]
 
 
 def _refract(d: Vector, n: Vector, eta: float) -> tuple[Vector, F32, NDArray[np.bool_]]:
-    """Snell's law for a ray d at a surface whose normal n faces it; also the share reflected, where all is."""
+    """Snell's law for a ray d at a surface whose normal n faces it; also the share reflected."""
     c = -(d[0] * n[0] + d[1] * n[1] + d[2] * n[2])
     c = np.clip(c, 0.0, 1.0)
     k = 1.0 - eta * eta * (1.0 - c * c)

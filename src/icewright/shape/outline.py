@@ -14,7 +14,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from icewright.shape.solid import FULL, SIXFOLD, FloatArray, Solid, fold
+from icewright.shape.solid import FULL, SIXFOLD, FloatArray, Solid, fold, plan_image
 
 CENTRE, NEIGHBOUR = 0.25, 0.125
 STEPS = ((1, 0), (0, 1), (-1, 1), (-1, 0), (0, -1), (1, -1))  # six neighbours in axial coordinates
@@ -38,18 +38,17 @@ def outline(solid: Solid) -> list[FloatArray]:
         ]
     from skimage.measure import find_contours
 
-    n = int((solid.q + solid.r).max()) + 2
-    span = np.arange(-n, n + 1)
-    q, r = np.meshgrid(span, span, indexing="ij")
+    # Contoured on a fine Cartesian image, because squares of lattice cells would treat its axes unlike.
     table = _smoothed(solid)
-    fq, fr = fold(q, r)
-    inside = (fq < table.shape[0]) & (fr < table.shape[1])
-    plan = np.where(inside, table[np.where(inside, fq, 0), np.where(inside, fr, 0)], 0.0)
-    loops = []
-    for loop in find_contours(plan, 0.5):  # type: ignore[no-untyped-call]
-        lq, lr = loop[:, 0] - n, loop[:, 1] - n
-        xy = np.column_stack([lq + 0.5 * lr, lr * (math.sqrt(3.0) / 2.0)]) * solid.spacing_m
-        loops.append(xy)
+    q, r = np.nonzero(np.tri(*table.shape, dtype=bool))
+    empty = np.zeros((q.size, 1), np.float32)
+    carrier = Solid(SIXFOLD, q, r, solid.spacing_m, np.array([0.0, 1.0]), empty, empty, False)
+    finer = 4 if table.shape[0] < 300 else 2
+    image, at = plan_image(carrier, table[q, r], pixel_m=solid.spacing_m / finer)
+    loops = [
+        np.column_stack([loop[:, 1], loop[:, 0]]) * (at[1] - at[0]) + at[0]
+        for loop in find_contours(image, 0.5)  # type: ignore[no-untyped-call]
+    ]
     loops.sort(key=lambda xy: -loop_length(xy))
     return [xy if _is_outer(xy, loops) == (loop_area(xy) > 0) else xy[::-1] for xy in loops]
 
@@ -126,6 +125,7 @@ def _smoothed(solid: Solid) -> FloatArray:
     raw[1, 0] = raw[2, 1]  # (0, -1) is (1, 0)
     d = q[: size_r + 1]
     raw[d + 1, d + 2] = raw[d + 2, d + 1]  # (q, q + 1) is (q + 1, q) mirrored at 30 degrees
+    raw[d[:-1] + 1, d[:-1] + 3] = raw[d[:-1] + 3, d[:-1] + 1]  # (q, q + 2) is (q + 2, q) mirrored
     raw[0, 1] = raw[2, 1]  # (-1, 0) is (1, 0)
     raw[0, 2] = raw[2, 1]  # (-1, 1) is (1, 0)
     mid = (slice(1, size_q + 3), slice(1, size_r + 3))
