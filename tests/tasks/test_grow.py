@@ -157,16 +157,21 @@ def test_kill_9_then_resume_gives_the_same_bytes(recipe_file, tmp_path, straight
 
 def test_killed_again_and_again(recipe_file, tmp_path, straight, child, fake):
     folder = tmp_path / "often"
-    source = recipe_file
-    for _ in range(4):
-        process = child(source, folder, every_s=0.05, nap_s=0.003)
-        assert process.stdout.readline() == b"begun\n"
-        wait_for(lambda: (folder / "run.json").exists())
-        time.sleep(0.4)
+    source, reached = recipe_file, 0
+
+    def number():
+        saved = checkpoint.load(folder / "checkpoint")
+        return saved.number if saved else 0
+
+    for _ in range(3):
+        process = child(source, folder, every_s=0.05, nap_s=0.008)
+        before = reached
+        wait_for(lambda before=before: number() > before)
         process.kill()
         process.wait()
         process.stdout.close()
-        source = ""
+        assert json.loads((folder / "run.json").read_text())["state"] == "growing"
+        source, reached = "", number()
     grow(None, folder, resume=True, engine=fake, pictures=False)
     assert_same_run(folder, straight)
 
@@ -337,16 +342,18 @@ def test_the_album_gets_frames_series_and_the_droplet_line(recipe_file, tmp_path
 
     def album(frames, series, title, caption, sigma_water, out_dir):
         got.update(frames=list(frames), series=series, title=title, caption=caption, water=sigma_water)
-        path = out_dir / "pictures" / "hero.png"
-        path.parent.mkdir(exist_ok=True)
-        path.write_bytes(b"png")
-        return [path]
+        out_dir.mkdir()
+        written = [out_dir / name for name in ("hero.png", "solid.stl")]
+        for path in written:
+            path.write_bytes(b"drawn")
+        return written
 
     monkeypatch.setitem(sys.modules, "icewright.pictures.album", types.SimpleNamespace(make_album=album))
     summary = grow(recipe_file, tmp_path / "p", engine=fake)
-    assert summary_of(tmp_path / "p")["pictures"] == ["pictures/hero.png"] and summary.pictures[0].exists()
+    assert summary_of(tmp_path / "p")["pictures"] == ["pictures/hero.png", "solid.stl"]
+    assert all(path.exists() for path in summary.pictures)
     assert got["frames"][-1][0] == got["series"]["time_s"][-1]
-    assert got["title"].startswith("Tern Point") and "radius 23.6 um" in got["caption"]
+    assert got["title"].startswith("Tern Point") and "-15 to -14 degC, sigma 2 %" in got["caption"]
     # -15 degC at water saturation: sigma 0.15742 (Q. J. R. Meteorol. Soc. 131, 1539, 2005, as tabled in the
     # project's physics notes, section 1.2).
     at_minus_15 = np.isclose(got["series"]["temperature_k"], 258.15)

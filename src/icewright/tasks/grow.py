@@ -330,15 +330,17 @@ def draw(summary: RunSummary, recipe: Recipe, tell: Callable[[str], None] | None
     if tell is not None:
         tell("drawing pictures")
     run = RunFolder(summary.folder)
-    drawn: list[Path] = []
     try:
         from icewright.pictures.album import make_album
 
         columns = read_series(run.series).columns
         water = sigma_at_water_saturation(columns["temperature_k"])
-        drawn = list(make_album(Frames(run.path), columns, recipe.title, caption(summary), water, run.path))
+        words = caption(summary, recipe)
+        drawn = list(make_album(Frames(run.path), columns, recipe.title, words, water, run.pictures))
     except Exception as error:
         summary.warnings.append(f"the pictures could not all be drawn ({type(error).__name__}: {error})")
+        drawn = sorted(run.pictures.glob("*")) if run.pictures.is_dir() else []
+    drawn = [_solid_to_the_top(path, run) for path in drawn]
     summary.pictures[:] = drawn
     run.write_summary(summary.to_dict())
     if tell is not None:
@@ -346,13 +348,31 @@ def draw(summary: RunSummary, recipe: Recipe, tell: Callable[[str], None] | None
     return summary
 
 
-def caption(summary: RunSummary) -> str:
-    """One line for beneath a picture: what it is, how large, how long, and whether from memory."""
-    words = (
-        f"{summary.habit}, radius {summary.radius_um:.3g} um, thickness {summary.thickness_um:.3g} um, "
-        f"{summary.mass_ug:.3g} ug after {summary.time_min:.3g} min"
-    )
-    return words + ("; hangs on values from memory" if summary.from_memory else "")
+def caption(summary: RunSummary, recipe: Recipe) -> str:
+    """The conditions in words, for beneath a picture: air of each step, habit, and what hangs on memory."""
+    from icewright.ground.units import kelvin_to_celsius, percent
+
+    air = []
+    for step in recipe.steps:
+        end = step.endings.time_s or 0.0
+        warmth = _span(*(kelvin_to_celsius(step.temperature_at(t)) for t in (0.0, end)))
+        air.append(f"{warmth} degC, sigma {_span(*(percent(step.sigma_at(t)) for t in (0.0, end)))} %")
+    if len(air) > 3:
+        air = [air[0], f"({len(air) - 2} steps more)", air[-1]]
+    mark = " Attachment and other values from memory." if summary.from_memory else ""
+    return f"{summary.habit.capitalize()}: {', then '.join(air)}.{mark}"
+
+
+def _span(first: float, last: float) -> str:
+    words = [f"{value:.4g}" for value in (first, last)]
+    return words[0] if words[0] == words[1] else " to ".join(words)
+
+
+def _solid_to_the_top(path: Path, run: RunFolder) -> Path:
+    # Meshes are for other programs, not for the eye: they lie beside the pictures' folder.
+    if path.stem != "solid" or path.parent != run.pictures:
+        return path
+    return path.replace(run.path / path.name)
 
 
 def _create(run: RunFolder, recipe: Recipe) -> Recipe:
