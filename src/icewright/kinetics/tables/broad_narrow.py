@@ -3,9 +3,9 @@
 Broad-facet sigma0 and A after arXiv:1208.5982 and arXiv:1910.06389. Neither table could be read: the numbers
 are FROM MEMORY and rough (+-50 %), a seed for a table of your own. That there is a dip of about ten times on
 the basal rim of thin-walled columns near -5 degC is stated in an abstract (arXiv:1302.1231); its centre, the
-prism dip's depth and both half-widths are from memory. Of the half-widths "a few kelvin" is remembered. 2 K is
-our choice at the narrow end, because a wider basal dip reaches -2 degC, where plates are common practice: there
-the narrowest basal facet keeps 0.70 of its barrier with 2 K, and 0.44 with 3 K.
+prism dip's depth and both half-widths are from memory. Of the half-widths "a few kelvin" is remembered.
+2 K is our choice at the narrow end, because a wider basal dip reaches -2 degC, where plates are common
+practice: there the narrowest basal facet keeps 0.70 of its barrier with 2 K, and 0.44 with 3 K.
 """
 
 from __future__ import annotations
