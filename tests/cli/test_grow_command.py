@@ -118,5 +118,5 @@ def test_bar_off_a_terminal_prints_a_line(capsys) -> None:
         bar(told)
         bar(told)  # within ten seconds of the first: nothing more
     said = " ".join(capsys.readouterr().err.split())
-    assert said == "step 1/2 radius 42.0 um thickness 7.0 um 1.50 model min 25 % ETA 1:05"
+    assert said == "1/2 radius 42.0 um thickness 7.0 um 1.50 model min 25 % ETA 1:05"
     assert eta_words(None) == eta_words(0.0) == ""

@@ -17,20 +17,19 @@ class Bar:
 
     def __init__(self) -> None:
         from rich.console import Console
-        from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+        from rich.progress import BarColumn, Progress, TextColumn
 
         self._console = Console(stderr=True, highlight=False)
         self._live = self._console.is_terminal
         self._progress = Progress(
             TextColumn("{task.description}"),
-            BarColumn(bar_width=20),
+            BarColumn(bar_width=10),
             TextColumn("{task.percentage:>3.0f} %"),
-            TimeElapsedColumn(),
             TextColumn("{task.fields[left]}"),
             console=self._console,
             transient=True,
         )
-        starting = "starting (the first run compiles its kernels)"
+        starting = "starting; a first run compiles its kernels"
         self._task = self._progress.add_task(starting, total=1.0, left="")
         self._printed = 0.0
 
@@ -45,8 +44,8 @@ class Bar:
 
     def __call__(self, told: Mapping[str, Any]) -> None:
         """Show what is told: sizes in micrometres, minutes of the model, fraction, ETA."""
-        words = f"step {told['step']}/{told['steps_total']}  " if told["steps_total"] > 1 else ""
-        words += f"radius {told['radius_um']:.1f} um  thickness {told['thickness_um']:.1f} um  "
+        words = f"{told['step']}/{told['steps_total']} " if told["steps_total"] > 1 else ""
+        words += f"radius {told['radius_um']:.1f} um thickness {told['thickness_um']:.1f} um "
         words += f"{told['time_min']:.2f} model min"
         if told.get("status", "growing") != "growing":
             words += f"  {told['status']}"

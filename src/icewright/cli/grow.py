@@ -121,7 +121,9 @@ def _show(done: RunSummary, folder: Path, said: list[str]) -> None:
         ),
     )
     if done.from_memory:
-        typer.echo("hangs on values from memory: " + ", ".join(done.from_memory))
+        typer.echo("hangs on values from memory, which nobody here has confirmed:")
+        for words in done.from_memory:
+            typer.echo(f"  - {words}")
     for words in done.warnings:
         if words not in said:
             typer.echo(f"note: {words}")
