@@ -6,6 +6,7 @@ The check is the same bytes as a run never stopped, or what plain arithmetic on 
 import errno
 import json
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -19,6 +20,7 @@ from icewright.ground.errors import IcewrightError
 from icewright.notebook import checkpoint
 from icewright.notebook.frames import list_frames, read_frame
 from icewright.notebook.series import read_series
+from icewright.notebook.store import RunFolder
 from icewright.tasks import grow as module
 from icewright.tasks.crystals import solid_of
 from icewright.tasks.grow import grow
@@ -299,6 +301,19 @@ def test_an_ended_run_resumes_to_its_own_summary(straight, fake):
     record = summary_of(straight)
     assert summary.ended == record["ended"] and summary.radius_um == record["radius_um"]
     assert (straight / "series.csv").read_bytes() == before
+
+
+def test_killed_after_the_last_step_but_before_the_summary(straight, tmp_path, fake):
+    before = summary_of(straight)
+    (straight / "summary.json").unlink()
+    RunFolder(straight).set_status("growing", state="growing")
+    untouched = shutil.copytree(straight, tmp_path / "untouched")
+    grow(None, straight, resume=True, engine=fake, pictures=False)
+    after = summary_of(straight)
+    assert {k: v for k, v in after.items() if k != "wall_s"} == {
+        k: v for k, v in before.items() if k != "wall_s"
+    }
+    assert_same_run(straight, untouched)
 
 
 def test_a_bad_recipe_writes_nothing(tmp_path, recipe_file, fake):
