@@ -42,7 +42,16 @@ def outline(solid: Solid) -> list[FloatArray]:
     table = _smoothed(solid)
     q, r = np.nonzero(np.tri(*table.shape, dtype=bool))
     empty = np.zeros((q.size, 1), np.float32)
-    carrier = Solid(SIXFOLD, q, r, solid.spacing_m, np.array([0.0, 1.0]), empty, empty, False)
+    carrier = Solid(
+        SIXFOLD,
+        q.astype(np.int32),
+        r.astype(np.int32),
+        solid.spacing_m,
+        np.array([0.0, 1.0]),
+        empty,
+        empty,
+        False,
+    )
     finer = 4 if table.shape[0] < 300 else 2
     image, at = plan_image(carrier, table[q, r], pixel_m=solid.spacing_m / finer)
     loops = [
