@@ -43,7 +43,7 @@ def test_hexagonal_prism(cells, mirrored):
 @pytest.mark.parametrize("cells", [40, 80, 160])
 def test_hexagram_of_two_triangles(cells):
     # Area sqrt(3) R^2, edge 4 sqrt(3) R, hull the hexagon of radius R, hence solidity 2/3. Its edges run
-    # square to lattice rows, the worst case for an outline. It has twelve corners at 60 or 240 degrees, which the
+    # square to lattice rows, the worst case for an outline. It has twelve corners at 60 or 240 degrees; the
     # averaging rounds more than those of a hexagon: half a cell is allowed at each of their two flanks.
     r = (cells + 0.5) * UM
     m = measure(specimens.hexagram(cells * UM, 6 * UM, DX))
