@@ -38,15 +38,13 @@ def test_closed_and_of_the_solids_volume(name):
 
 
 def test_prism_and_basal_facets_are_flat_and_true():
-    # A hexagonal prism: 2 basal and 6 prism faces; prism normals at 30, 90, ... degrees (hexagonal crystal class).
+    # A hexagonal prism has 2 basal and 6 prism faces; their normals stand at 30, 90, ... degrees.
     r, t = 40.5, 16.0
     vertices, triangles = mesh.surface(hexagon(r * UM, t * UM, UM))
     body = trimesh.Trimesh(vertices / UM, triangles, process=False)
     normal, area = body.face_normals, body.area_faces
     basal = area[np.abs(normal[:, 2]) > 1 - 1e-6].sum()
-    assert basal == pytest.approx(
-        2 * 1.5 * math.sqrt(3) * r * r, rel=0.04
-    )  # less a half-cell rim
+    assert basal == pytest.approx(2 * 1.5 * math.sqrt(3) * r * r, rel=0.04)
     upright = np.abs(normal[:, 2]) < 1e-6
     angle = np.degrees(np.arctan2(normal[:, 1], normal[:, 0]))
     off = np.abs((angle - 30.0 + 30.0) % 60.0 - 30.0)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -166,13 +165,13 @@ def _head_and_foot(figure: Any, title: str, caption: str, width: float, height: 
 
 
 def pick(frames: Sequence[tuple[float, Solid]], most: int = 5) -> list[tuple[float, Solid]]:
-    """At most ``most`` frames, spread evenly in time, first and last among them."""
+    """At most ``most`` frames, spread evenly by their number, first and last among them.
+
+    Runs keep frames at even steps of growth, and a frame on disk is read only if it is picked.
+    """
     if len(frames) <= most:
         return list(frames)
-    times = np.array([time for time, _ in frames])
-    wanted = np.linspace(times[0], times[-1], most)
-    chosen = sorted({int(np.argmin(np.abs(times - w))) for w in wanted})
-    return [frames[k] for k in chosen]
+    return [frames[round(k * (len(frames) - 1) / (most - 1))] for k in range(most)]
 
 
 def timeline_png(
@@ -210,7 +209,7 @@ def timeline_png(
         side = figure.add_axes((x / width, low / height, each / width, side_h / height))
         plan.draw_side(side, solid, half, half_h, 0.0, pixels=600)
         top = figure.add_axes((x / width, (low + side_h + 0.16) / height, each / width, each / height))
-        plan.draw_plan(top, solid, half, 1.35 * thick, line=0.6)
+        plan.draw_plan(top, solid, half, 1.35 * thick, line=0.45, pixels=700)
         minutes = time / 60.0
         words = f"{minutes:.0f} min" if minutes >= 9.95 or minutes == 0 else f"{minutes:.1f} min"
         figure.text(
@@ -229,15 +228,6 @@ def timeline_png(
         strip.set_axis_off()
         strip.plot([-bar / 2, bar / 2], [0.72, 0.72], color=INK, linewidth=2.6, solid_capstyle="butt")
         strip.text(0.0, 0.58, f"{bar:g} µm", ha="center", va="top", fontsize=8.5, color=INK)
-        scale = plan._true_scale(top, figure)
+        scale = plan._true_scale(top)
     _head_and_foot(figure, title, caption, width, height)
     return plan.save(figure, path, "icewright.timeline", um_per_pixel=scale, scale_bar_um=f"{bar:g}")
-
-
-def nearest(frames: Sequence[tuple[float, Solid]], time_s: float) -> tuple[float, Solid]:
-    """The frame closest in time. Raises PictureError when there are none."""
-    if not frames:
-        raise PictureError(
-            "There is no frame to show.", got="an empty list", wanted="(time in s, Solid) pairs"
-        )
-    return min(frames, key=lambda frame: math.fabs(frame[0] - time_s))

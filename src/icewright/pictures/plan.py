@@ -119,9 +119,9 @@ def save(figure: Figure, path: Path, kind: str, **more: str) -> Path:
     return Path(path)
 
 
-def _true_scale(axes: Axes, figure: Figure) -> str:
+def _true_scale(axes: Axes) -> str:
     """Micrometres in a pixel of the written file, as text."""
-    figure.canvas.draw()
+    axes.apply_aspect()  # settles the axes without drawing everything once more
     (x0, _), (x1, _) = axes.transData.transform([(0.0, 0.0), (1.0, 0.0)])
     return f"{1.0 / (x1 - x0):.9g}"
 
@@ -137,13 +137,20 @@ def _reach(solid: Solid) -> float:
 
 
 def draw_plan(
-    axes: Axes, solid: Solid, half_um: float, most_um: float, *, cmap: Any = None, line: float = 0.8
+    axes: Axes,
+    solid: Solid,
+    half_um: float,
+    most_um: float,
+    *,
+    cmap: Any = None,
+    line: float = 0.8,
+    pixels: int = 1600,
 ) -> Any:
     """Thickness as shade inside the true outline, on axes that span -half..half in micrometres."""
     from matplotlib.patches import PathPatch
     from matplotlib.path import Path as Curve
 
-    pixel = max(solid.spacing_m / 4.0, 2.0 * half_um / UM / 1600.0)
+    pixel = max(solid.spacing_m / 4.0, 2.0 * half_um / UM / pixels)
     # Weighted by cover, so that the last cells keep their thickness up to the outline instead of fading.
     cover = np.clip(solid.coverage, 0.0, 1.0)
     image, at = plan_image(solid, pixel_m=pixel, half_width_m=half_um / UM)
@@ -186,9 +193,7 @@ def plan_png(solid: Solid, path: Path, title: str = "", caption: str = "") -> Pa
     bar = nice_length(0.5 * half)
     scale_bar(axes, bar)
     _title(figure, title, caption)
-    return save(
-        figure, path, "icewright.plan", um_per_pixel=_true_scale(axes, figure), scale_bar_um=f"{bar:g}"
-    )
+    return save(figure, path, "icewright.plan", um_per_pixel=_true_scale(axes), scale_bar_um=f"{bar:g}")
 
 
 def thickness_png(solid: Solid, path: Path, title: str = "", caption: str = "") -> Path:
@@ -203,9 +208,7 @@ def thickness_png(solid: Solid, path: Path, title: str = "", caption: str = "") 
     colours = figure.add_axes((0.86, 0.22, 0.025, 0.60))
     figure.colorbar(picture, cax=colours).set_label("ice along c (µm)", fontsize=10, color=INK)
     _title(figure, title, caption)
-    return save(
-        figure, path, "icewright.thickness", um_per_pixel=_true_scale(axes, figure), scale_bar_um=f"{bar:g}"
-    )
+    return save(figure, path, "icewright.thickness", um_per_pixel=_true_scale(axes), scale_bar_um=f"{bar:g}")
 
 
 def draw_side(
@@ -262,9 +265,7 @@ def side_png(solid: Solid, path: Path, title: str = "", caption: str = "") -> Pa
     bar = nice_length(0.5 * half_w)
     scale_bar(axes, bar)
     _title(figure, title, caption)
-    return save(
-        figure, path, "icewright.side", um_per_pixel=_true_scale(axes, figure), scale_bar_um=f"{bar:g}"
-    )
+    return save(figure, path, "icewright.side", um_per_pixel=_true_scale(axes), scale_bar_um=f"{bar:g}")
 
 
 def section(
@@ -362,7 +363,7 @@ def section_png(solid: Solid, path: Path, title: str = "", caption: str = "") ->
         axes.set_xlabel("distance from the axis (µm)", fontsize=9.5, color=INK)
         for side in ("top", "right"):
             axes.spines[side].set_visible(False)
-        scale = _true_scale(axes, figure)
+        scale = _true_scale(axes)
     bar_left = (boxes[1][0] + boxes[1][2] + 0.30) / width
     low, top = boxes[1][1] / height, (boxes[0][1] + boxes[0][3]) / height
     colours = figure.add_axes((bar_left, low, 0.13 / width, top - low))
