@@ -117,7 +117,7 @@ def test_width_law_follows_the_clip_it_smooths() -> None:
     table = broad_narrow()
     width = np.geomspace(1e-8, 1e-3, 200)
     factor = table.narrow_factor(258.65, PRISM, width)
-    clip = np.clip(width / 8e-6, 0.1, 1.0)
+    clip = np.clip(width / 60e-6, 0.1, 1.0)
     assert np.max(np.abs(factor / clip - 1)) < 0.2
     assert np.all(np.diff(factor) >= 0)
     assert factor[0] == pytest.approx(0.1, rel=1e-6)

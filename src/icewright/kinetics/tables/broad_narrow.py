@@ -61,7 +61,7 @@ register(
 register(
     Source(
         "icewright-subgrid-width",
-        "Icewright: sub-grid width of 8 um for the narrow-facet dip, from trials of a prototype",
+        "Icewright: sub-grid width of 60 um for the narrow-facet dip, from trials of the growth engine",
         how="computed",
         note="a sub-grid device, not a measured width; the physical rim of about 0.1 um is from memory",
     )
@@ -91,7 +91,7 @@ def broad_narrow(
     prism_depth: float = 0.1,
     prism_centre_c: float = -14.5,
     prism_half_width_k: float = 2.0,
-    subgrid_width_m: float = 8e-6,
+    subgrid_width_m: float = 60e-6,
     physical_width_m: float = 0.1e-6,
 ) -> BarrierKinetics:
     """The table "broad-narrow", with the dips and the width law open to change.

@@ -1,0 +1,268 @@
+"""The vapour field: multigrid on the column lattice, with the far field of the crystal's own flux.
+
+Solves the quasi-static diffusion equation laplace(u) = 0 for the supersaturation u around the crystal,
+with u -> sigma at infinity and a Robin sink ``flux = sink * u - b`` in every boundary cell. Fluxes are in
+units of supersaturation times dx.
+
+Far field: on the outer cells u = sigma - sum over slabs and l of M_l P_l(cos theta) / (4 pi R^(l+1)), with
+the moments l = 0, 2, 4 of the flux into each horizontal slab of the crystal about the slab's centre on the
+axis (expansion of the free-space Green function, any text on potential theory); azimuthal orders vanish up
+to m = 6 by the sixfold axis. Slabs let a long column have a box closer than its own half length.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from icewright.growth.kernels import cpu
+from icewright.growth.lattice import Lattice
+
+F32 = NDArray[np.float32]
+F64 = NDArray[np.float64]
+
+STRETCH = 1.15
+
+
+def z_edges(dz: float, uniform: int, reach: float, below: float = 0.0, uniform_below: int = 0) -> F64:
+    """Cell edges along z (dx): `uniform` cells of dz above zero, then stretched by 1.15 to `reach`.
+
+    The same downwards if `below` is positive.
+    """
+
+    def half(n: int, far: float) -> list[float]:
+        edges = [dz * (i + 1) for i in range(n)]
+        step = dz
+        while edges[-1] < far:
+            step *= STRETCH
+            edges.append(edges[-1] + step)
+        return edges
+
+    up = half(max(uniform, 2), reach)
+    down = [-e for e in reversed(half(max(uniform_below, 2), below))] if below > 0 else []
+    return np.array([*down, 0.0, *up])
+
+
+@dataclass
+class _Coarse:
+    L: F32
+    gz: F32
+    S: F32
+    D: F32
+    inv: F32
+    e: F32
+    f: F32
+    res: F32
+
+
+class Field:
+    """Supersaturation on a lattice and the matrices that solve for it.
+
+    Parameters
+    ----------
+    lattice : columns
+    edges : float64[nz + 1] cell edges along z in dx
+    bottom_far : the lowest plane carries the far field (else it is a mirror or an impermeable plate)
+    """
+
+    def __init__(self, lattice: Lattice, edges: F64, *, bottom_far: bool = False) -> None:
+        self.lattice, self.edges, self.bottom_far = lattice, edges, bottom_far
+        self.nz = len(edges) - 1
+        self.dz = np.diff(edges).astype(np.float32)
+        self.z_mid = 0.5 * (edges[1:] + edges[:-1])
+        gzu = np.zeros(self.nz, dtype=np.float32)
+        gzu[:-1] = 1 / np.diff(self.z_mid)
+        self.gzu = gzu
+        self.k0, self.k1 = (1 if bottom_far else 0), self.nz - 1
+        lat, shape = lattice, (lattice.n, self.nz)
+        self.u = np.zeros(shape, dtype=np.float32)
+        self.mask = np.zeros(shape, dtype=np.uint8)
+        self.diag = np.zeros(shape, dtype=np.float32)
+        self.sink = np.zeros(shape, dtype=np.float32)
+        self.b = np.zeros(shape, dtype=np.float32)
+        self.inv = np.zeros(shape, dtype=np.float32)
+        self.res = np.zeros(shape, dtype=np.float32)
+        self.round = lat.symmetry == "round"
+        rows = lat.area[:, None] if self.round else lat.area[:1, None]
+        self.gz = (rows * gzu[None, :]).astype(np.float32)
+        self.n_active = 0
+        self.refresh(np.arange(lat.n_free, dtype=np.int32))
+        # the matrix of a column with no ice near it
+        self.far_diag = self.diag[lat.n_free - 1].copy()
+        far = np.zeros((1, self.nz), dtype=np.float32)
+        cpu.factor(0, self.far_diag[None, :], np.zeros_like(far), self.gz[-1:], far, 1, self.k0, self.k1)
+        self.far_inv = far[0]
+        self.coarse: list[_Coarse] = []
+        nd = lat.directions
+        for level in lat.levels[1:]:
+            n = len(level.neighbours)
+            z = [np.zeros((n, self.nz), dtype=np.float32) for _ in range(7)]
+            self.coarse.append(_Coarse(np.zeros((n, nd, self.nz), dtype=np.float32), *z))
+        self.set_bins(self.k0, self.k0 + 1)
+        self._built = False
+
+    def refresh(self, columns: NDArray[np.int32]) -> None:
+        """Recompute the diagonal of the given columns after ice changed in or beside them."""
+        lat = self.lattice
+        cpu.diagonal(
+            self.mask, lat.levels[0].neighbours, lat.link, self.dz, self.gzu, lat.area, columns,
+            self.k0, self.k1, self.diag,
+        )  # fmt: skip
+
+    def set_active(self, radius: float) -> None:
+        """All columns within `radius` (dx) may hold ice or sinks."""
+        self.n_active = self.lattice.n_free if self.round else self.lattice.columns_within(radius)
+        self._active_radius = radius
+
+    def prepare(self) -> None:
+        """Factor the matrices of all levels for the present sinks."""
+        lat, k0, k1 = self.lattice, self.k0, self.k1
+        if self.round:
+            cpu.factor(lat.n_free * self.nz, self.diag, self.sink, self.gz, self.inv, lat.n_free, k0, k1)
+        else:
+            cpu.factor(self.n_active * self.nz, self.diag, self.sink, self.gz, self.inv, self.n_active, k0, k1)
+        lf: _Coarse | None = None
+        fine = lat.levels[0]
+        step = 1
+        for level, c in zip(lat.levels[1:], self.coarse, strict=True):
+            step *= 2
+            n = len(level.neighbours)
+            if self._built:
+                n = min(n, int(np.searchsorted(level.radius, self._active_radius + 2 * step)))
+            if lf is None:
+                cpu.coarsen_from_fine(
+                    8 * n * self.nz, self.mask, self.sink, self.n_active, lat.link, fine.neighbours, self.dz, self.gzu, lat.area,
+                    level.fine_centre, level.fine_middles, level.fine_links, n, k0, k1, c.L, c.gz, c.S,
+                )  # fmt: skip
+            else:
+                cpu.coarsen(
+                    8 * n * self.nz, lf.L, lf.gz, lf.S, fine.neighbours, level.fine_centre, level.fine_middles, level.fine_links,
+                    n, k0, k1, c.L, c.gz, c.S,
+                )  # fmt: skip
+            cpu.factor_coarse(n * self.nz, c.L, c.gz, c.S, level.neighbours, level.edge, self.dz, n, k0, k1, c.D, c.inv)
+            lf, fine = c, level
+        self._built = True
+
+    def smooth(self, colours: list[NDArray[np.int32]]) -> None:
+        """Line Gauss-Seidel over the given colours of the finest level."""
+        lat = self.lattice
+        for cols in colours:
+            cpu.sweep_fine(
+                len(cols) * self.nz, self.u, self.b, self.inv, self.far_inv, self.n_active, lat.levels[0].neighbours, lat.link,
+                self.dz, self.gz, cols, self.k0, self.k1,
+            )  # fmt: skip
+
+    def residual(self) -> F32:
+        """b - A u, [columns, z]; fixed cells and ice hold zero."""
+        lat = self.lattice
+        cpu.residual_fine(
+            self.u.size, self.u, self.b, self.sink, self.diag, self.far_diag, self.n_active, lat.levels[0].neighbours, lat.link,
+            self.dz, self.gz, lat.n_free, self.k0, self.k1, self.res,
+        )  # fmt: skip
+        return self.res
+
+    def cycle(self) -> None:
+        """One V(1,1) cycle."""
+        lat, k0, k1 = self.lattice, self.k0, self.k1
+        self.smooth(lat.levels[0].colours)
+        if self.coarse:
+            self.residual()
+            level, c = lat.levels[1], self.coarse[0]
+            cpu.restrict(self.u.size, self.res, level.fine_centre, level.fine_middles, c.f, k0, k1)
+            self._coarse_cycle(0)
+            cpu.prolong(self.u.size, c.e, level.parents, self.u, self.inv, self.n_active, k0, k1)
+        self.smooth(lat.levels[0].colours[::-1])
+
+    def _coarse_cycle(self, i: int) -> None:
+        level, c, k0, k1 = self.lattice.levels[i + 1], self.coarse[i], self.k0, self.k1
+        c.e.fill(0)
+        last = i + 1 == len(self.coarse)
+        if last:
+            order = np.concatenate(level.colours)
+            cpu.solve_coarsest(c.e, c.f, c.inv, level.neighbours, c.L, c.gz, order, 12, k0, k1)
+            return
+        for cols in level.colours:
+            cpu.sweep_coarse(len(cols) * self.nz, c.e, c.f, c.inv, level.neighbours, c.L, c.gz, cols, k0, k1)
+        cpu.residual_coarse(c.e.size, c.e, c.f, c.D, level.neighbours, c.L, c.gz, len(c.e), k0, k1, c.res)
+        nxt, d = self.lattice.levels[i + 2], self.coarse[i + 1]
+        cpu.restrict(c.res.size, c.res, nxt.fine_centre, nxt.fine_middles, d.f, k0, k1)
+        self._coarse_cycle(i + 1)
+        cpu.prolong(c.e.size, d.e, nxt.parents, c.e, c.inv, len(c.e), k0, k1)
+        for cols in level.colours[::-1]:
+            cpu.sweep_coarse(len(cols) * self.nz, c.e, c.f, c.inv, level.neighbours, c.L, c.gz, cols, k0, k1)
+
+    def set_bins(self, k_lo: int, k_hi: int, most: int = 24) -> None:
+        """Sources of the far field: up to `most` points on the axis, each for a slab of cells k_lo..k_hi."""
+        n = max(k_hi - k_lo, 1)
+        size = -(-n // most)
+        bins = np.clip((np.arange(self.nz) - k_lo) // size, 0, -(-n // size) - 1)
+        self.bin_of = bins
+        count = int(bins.max()) + 1
+        self.z_source = np.array([self.z_mid[(bins == j) & self._between(k_lo, k_hi)].mean() for j in range(count)])
+        self.moments = np.zeros((count, 3))
+
+    def _between(self, k_lo: int, k_hi: int) -> NDArray[np.bool_]:
+        k = np.arange(self.nz)
+        return (k >= k_lo) & (k < max(k_hi, k_lo + 1))
+
+    def potential(self, rho: F64, z: F64) -> F64:
+        """What the crystal's flux takes off the far supersaturation at points (rho, z), in dx."""
+        out = np.empty(len(rho))
+        cpu.far_potential(8 * len(rho), self.z_source, self.moments, not self.bottom_far, rho, z, out)
+        return out
+
+    def write_far(self, sigma: float) -> None:
+        """Write the far field of the present moments onto the fixed cells."""
+        c, k = self._fixed()
+        self.u[c, k] = np.maximum(sigma - self.potential(self._fixed_rho, self._fixed_z), 0.0)
+
+    def _fixed(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        if not hasattr(self, "_fixed_cells"):
+            lat = self.lattice
+            fixed = np.zeros((lat.n, self.nz), dtype=bool)
+            fixed[lat.n_free :] = True
+            fixed[:, -1] = True
+            if self.bottom_far:
+                fixed[:, 0] = True
+            self._fixed_cells = np.nonzero(fixed)
+            self._fixed_rho = lat.radius[self._fixed_cells[0]].astype(np.float64)
+            self._fixed_z = self.z_mid[self._fixed_cells[1]]
+        return self._fixed_cells
+
+    def moments_of(self, columns: NDArray[np.int32], ks: NDArray[np.int32], flux: F64) -> F64:
+        """Moments [source, (l = 0, 2, 4)] of a flux into boundary cells; mirror images are not counted."""
+        lat = self.lattice
+        w = flux * lat.multiplicity[columns]
+        j = self.bin_of[ks]
+        d, rho = self.z_mid[ks] - self.z_source[j], lat.radius[columns].astype(np.float64)
+        r2 = np.maximum(d * d + rho * rho, 1e-12)
+        x2 = d * d / r2
+        n = len(self.z_source)
+        return np.stack(
+            [
+                np.bincount(j, w, n),
+                np.bincount(j, w * 0.5 * (3 * x2 - 1) * r2, n),
+                np.bincount(j, w * 0.125 * ((35 * x2 - 30) * x2 + 3) * r2 * r2, n),
+            ],
+            axis=1,
+        )
+
+    def far_flux(self) -> float:
+        """Flux through the outer surface into the lattice (whole plane; the held half if mirrored)."""
+        lat = self.lattice
+        nb = lat.levels[0].neighbours[: lat.n_free]
+        edge = np.nonzero((nb >= lat.n_free).any(axis=1))[0]
+        total = 0.0
+        ks = slice(self.k0, self.k1)
+        for d in range(lat.directions):
+            sel = edge[nb[edge, d] >= lat.n_free]
+            du = (self.u[nb[sel, d], ks] - self.u[sel, ks]).astype(np.float64)
+            total += float(np.sum(du * (lat.link[sel, d] * lat.multiplicity[sel])[:, None] * self.dz[None, ks]))
+        planes = [(self.nz - 1, self.nz - 2)] + ([(0, 1)] if self.bottom_far else [])
+        w = (lat.area * lat.multiplicity)[: lat.n_free].astype(np.float64)
+        for far, near in planes:
+            du = (self.u[: lat.n_free, far] - self.u[: lat.n_free, near]).astype(np.float64)
+            total += float(np.sum(du * w)) * float(self.gzu[min(far, near)])
+        return total
