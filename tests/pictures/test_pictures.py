@@ -209,3 +209,22 @@ def test_frames_are_picked_evenly_with_both_ends():
     frames, _ = _run(20)
     chosen = figures.pick(frames, 5)
     assert len(chosen) == 5 and chosen[0] is frames[0] and chosen[-1] is frames[-1]
+
+
+def test_running_mean_keeps_the_way_gone():
+    # A velocity that is 1 on every other reading and else 0 has the mean 1/2, and a constant stays itself.
+    t = np.linspace(0.0, 10.0, 401)
+    jumps = np.arange(401) % 2 * 1.0
+    assert figures.running_mean(t, jumps, 1.0)[50:-50] == pytest.approx(0.5, abs=0.03)
+    level = np.append(np.nan, np.full(400, 0.7))
+    assert figures.running_mean(t, level, 1.0) == pytest.approx(0.7)
+
+
+def test_a_plate_split_in_two_sheets_is_seen_from_the_side():
+    s = hexagon(30 * UM, 10 * UM, UM)
+    fill = s.fill.copy()
+    fill[(s.q + s.r > 12)[:, None] & (np.arange(fill.shape[1]) < 2)[None, :]] = 0.0
+    split = Solid(s.symmetry, s.q, s.r, UM, s.z_edges_m, fill, s.frozen_s, True)
+    whole, opened = render.hero(s, pixels=200), render.hero(split, pixels=200)
+    assert np.array_equal(whole, render.hero(s, pixels=200, view="plan"))
+    assert not np.array_equal(opened, render.hero(split, pixels=200, view="plan"))

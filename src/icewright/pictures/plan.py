@@ -254,7 +254,7 @@ def side_png(solid: Solid, path: Path, title: str = "", caption: str = "") -> Pa
     """Side view with c upward, both axes to the same scale."""
     reach, tall = _reach(solid) * UM, 0.5 * height_m(solid) * UM
     half_w = 1.10 * max(reach, 0.35 * tall)
-    half_h = max(1.12 * tall, 0.26 * half_w) + 0.10 * half_w
+    half_h = max(1.12 * tall, 0.26 * half_w) + 0.17 * half_w
     shape = half_h / half_w
     width = 7.0 if shape <= 1.4 else 7.0 * 1.4 / shape + 0.8
     draw_w = 0.92 * width

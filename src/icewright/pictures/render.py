@@ -41,7 +41,7 @@ def hero(
     *,
     pixels: int = 1600,
     view: str | None = None,
-    tilt_deg: float = 62.0,
+    tilt_deg: float | None = None,
     spin_deg: float = 12.0,
     relief: float | None = None,
 ) -> NDArray[np.uint8]:
@@ -51,8 +51,8 @@ def hero(
     ----------
     path : where to write a PNG; not written when left out.
     pixels : width and height of the picture.
-    view : "plan" or "oblique"; left out, plan for what is flatter than it is wide, else oblique.
-    tilt_deg, spin_deg : oblique only: angle from the c axis, and turn about it.
+    view : "plan" or "oblique"; left out, plan for what is flat and without a gap inside, else oblique.
+    tilt_deg, spin_deg : oblique only: angle from the c axis (48 for plates, else 62), and turn about it.
     relief : factor on the slopes in plan view; left out, chosen so that thin crystals show their ridges.
 
     Returns
@@ -63,25 +63,43 @@ def hero(
 
     if view is None:
         sizes = measure(solid)
+        top, bottom = column_heights(solid)
+        ice = float(solid.column_area_m2 @ solid.column_ice_m) * solid.halves
+        gaps = 1.0 - ice / max(
+            float(solid.column_area_m2 @ ((top - bottom) * np.clip(solid.coverage, 0.0, 1.0))), 1e-30
+        )
         flat = sizes.aspect_ratio < 0.6 and sizes.radius_end_m < 1.3 * max(sizes.radius_waist_m, 1e-12)
-        view = "plan" if flat else "oblique"
+        # A height field knows nothing of a crystal split into two sheets: look at that from the side.
+        view = "plan" if flat and gaps < 0.03 else "oblique"
+        if tilt_deg is None and flat:
+            tilt_deg = 48.0
     # A height field is blurred to the size of a cell anyway; triangles have hard edges.
-    oversample = 2 if view == "oblique" and pixels <= 2000 else 1
-    n = pixels * oversample
+    oversample = 1.5 if view == "oblique" and pixels <= 2000 else 1.0
+    n = round(pixels * oversample)
     if view == "plan":
         rgb, alpha, scatter = _plan(solid, n, relief)
     else:
-        rgb, alpha, scatter = _oblique(solid, n, math.radians(tilt_deg), math.radians(spin_deg))
+        rgb, alpha, scatter = _oblique(
+            solid, n, math.radians(62.0 if tilt_deg is None else tilt_deg), math.radians(spin_deg)
+        )
     if oversample > 1:
-        rgb, alpha, scatter = (_halve(a) for a in (rgb, alpha, scatter))
+        rgb, alpha, scatter = (_shrink(a, pixels) for a in (rgb, alpha, scatter))
     picture = _compose(rgb, alpha, scatter)
     if path is not None:
         write_png(path, picture, "icewright.hero")
     return picture
 
 
-def _halve(a: F32) -> F32:
-    return np.asarray(0.25 * (a[::2, ::2] + a[1::2, ::2] + a[::2, 1::2] + a[1::2, 1::2]), dtype=np.float32)
+def _shrink(a: F32, n: int) -> F32:
+    """Resample [m, m] or [m, m, channels] to n x n by the mean over each new pixel."""
+    from PIL import Image
+
+    planes = a[..., None] if a.ndim == 2 else a
+    small = [
+        np.asarray(Image.fromarray(np.ascontiguousarray(planes[..., k])).resize((n, n), Image.Resampling.BOX))
+        for k in range(planes.shape[2])
+    ]
+    return np.asarray(small[0] if a.ndim == 2 else np.stack(small, axis=2), dtype=np.float32)
 
 
 # --- light ------------------------------------------------------------------------------------------------
@@ -363,9 +381,11 @@ def _oblique(solid: Solid, n: int, tilt: float, spin: float) -> tuple[F32, F32, 
         slice(max(cols[0] - pad, 0), min(cols[-1] + pad + 1, n)),
     )
     cell = solid.spacing_m * scale
-    blur = float(np.clip(0.22 * cell, 1.2, 5.0))
+    near, inner = float(np.clip(0.22 * cell, 1.2, 5.0)), float(np.clip(0.75 * cell, 1.6, 9.0))
     maps = []
-    for layer in layers:
+    for k, layer in enumerate(layers):
+        # What lies inside is seen through a refracting face, and its terraces of one cell are not to be told.
+        blur = near if k == 0 else inner
         d = layer[box]
         held = d > nothing
         w = gaussian_filter(held.astype(np.float32), blur)
