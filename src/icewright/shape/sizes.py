@@ -120,7 +120,8 @@ def measure(solid: Solid) -> Sizes:
     up = highest - float(top[axis]) if on_axis else thickness / 2.0
     down = float(bottom[axis]) - lowest if on_axis else thickness / 2.0
 
-    area = float(solid.column_area_m2 @ solid.coverage)
+    # Plain sums: a threaded dot product waits for its threads longer than it works.
+    area = float((solid.column_area_m2 * solid.coverage).sum())
     hull = outline.hull_area(solid)
     solidity = min(1.0, area / hull) if hull > 0 else 1.0
     arms, width, branches = _arms(solid, tip, solidity)
@@ -131,7 +132,7 @@ def measure(solid: Solid) -> Sizes:
         thickness_m=thickness,
         thickness_center_m=center,
         thickness_rim_m=rim,
-        volume_m3=float(solid.column_area_m2 @ solid.column_ice_m) * solid.halves,
+        volume_m3=float((solid.column_area_m2 * solid.column_ice_m).sum()) * solid.halves,
         area_m2=area,
         perimeter_m=outline.perimeter(solid),
         hull_area_m2=hull,
