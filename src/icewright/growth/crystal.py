@@ -27,7 +27,9 @@ class Crystal:
     @classmethod
     def empty(cls, columns: int, nz: int) -> Crystal:
         """No ice anywhere."""
-        return cls(np.zeros((columns, nz), dtype=np.float32), np.full((columns, nz), np.nan, dtype=np.float32))
+        return cls(
+            np.zeros((columns, nz), dtype=np.float32), np.full((columns, nz), np.nan, dtype=np.float32)
+        )
 
     def extent(self, lattice: Lattice) -> tuple[float, int, int]:
         """(radius of the farthest ice column in dx, lowest and highest ice layer)."""

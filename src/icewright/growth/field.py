@@ -23,11 +23,11 @@ from icewright.growth.lattice import Lattice
 F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
 
-STRETCH = 1.15
+STRETCH = 1.2
 
 
 def z_edges(dz: float, uniform: int, reach: float, below: float = 0.0, uniform_below: int = 0) -> F64:
-    """Cell edges along z (dx): `uniform` cells of dz above zero, then stretched by 1.15 to `reach`.
+    """Cell edges along z (dx): `uniform` cells of dz above zero, then stretched by 1.2 to `reach`.
 
     The same downwards if `below` is positive.
     """
@@ -55,6 +55,19 @@ class _Coarse:
     e: F32
     f: F32
     res: F32
+    far_gz: F32
+    far_link: np.float32
+    n_act: int = 0
+
+    @classmethod
+    def empty(cls, n: int, directions: int, nz: int, far_gz: F32, far_link: float) -> _Coarse:
+        def plane() -> F32:
+            return np.zeros((n, nz), dtype=np.float32)
+
+        links = np.zeros((n, directions, nz), dtype=np.float32)
+        return cls(
+            links, plane(), plane(), plane(), plane(), plane(), plane(), plane(), far_gz, np.float32(far_link)
+        )
 
 
 class Field:
@@ -87,61 +100,141 @@ class Field:
         self.round = lat.symmetry == "round"
         rows = lat.area[:, None] if self.round else lat.area[:1, None]
         self.gz = (rows * gzu[None, :]).astype(np.float32)
-        self.n_active = 0
+        self.n_active, self.kt = 0, self.k1
         self.refresh(np.arange(lat.n_free, dtype=np.int32))
         # the matrix of a column with no ice near it
         self.far_diag = self.diag[lat.n_free - 1].copy()
         far = np.zeros((1, self.nz), dtype=np.float32)
-        cpu.factor(0, self.far_diag[None, :], np.zeros_like(far), self.gz[-1:], far, 1, self.k0, self.k1)
+        cpu.factor(
+            0, self.far_diag[None, :], np.zeros_like(far), self.gz[-1:], far, 1, self.k0, self.k1, self.k1
+        )
         self.far_inv = far[0]
+        cpu.factor(
+            self.u.size, self.diag, self.sink, self.gz, self.inv, lat.n_free, self.k0, self.k1, self.k1
+        )
         self.coarse: list[_Coarse] = []
         nd = lat.directions
         for level in lat.levels[1:]:
             n = len(level.neighbours)
-            z = [np.zeros((n, self.nz), dtype=np.float32) for _ in range(7)]
-            self.coarse.append(_Coarse(np.zeros((n, nd, self.nz), dtype=np.float32), *z))
-        self.set_bins(self.k0, self.k0 + 1)
+            scale = np.float32(float(lat.area[0]) * 4.0 ** (len(self.coarse) + 1))
+            far_gz = np.zeros_like(gzu) if self.round else (scale * gzu).astype(np.float32)
+            self.coarse.append(_Coarse.empty(n, nd, self.nz, far_gz, level.far_link))
+        self.set_bins(self.k0, self.k0 + 1, 1.0)
         self._built = False
 
     def refresh(self, columns: NDArray[np.int32]) -> None:
         """Recompute the diagonal of the given columns after ice changed in or beside them."""
         lat = self.lattice
         cpu.diagonal(
-            self.mask, lat.levels[0].neighbours, lat.link, self.dz, self.gzu, lat.area, columns,
-            self.k0, self.k1, self.diag,
-        )  # fmt: skip
+            self.mask,
+            lat.levels[0].neighbours,
+            lat.link,
+            self.dz,
+            self.gzu,
+            lat.area,
+            columns,
+            self.k0,
+            self.k1,
+            self.diag,
+        )
 
-    def set_active(self, radius: float) -> None:
-        """All columns within `radius` (dx) may hold ice or sinks."""
+    def set_active(self, radius: float, top: int) -> None:
+        """Columns within `radius` (dx) and layers below `top` may hold ice or sinks."""
         self.n_active = self.lattice.n_free if self.round else self.lattice.columns_within(radius)
-        self._active_radius = radius
+        self.kt = self.k1 if self.round else min(top, self.k1)
+        step = 1
+        for level, c in zip(self.lattice.levels[1:], self.coarse, strict=True):
+            step *= 2
+            n = len(level.neighbours)
+            c.n_act = n if self.round else min(n, int(np.searchsorted(level.radius, radius + 2 * step)))
 
     def prepare(self) -> None:
         """Factor the matrices of all levels for the present sinks."""
-        lat, k0, k1 = self.lattice, self.k0, self.k1
-        if self.round:
-            cpu.factor(lat.n_free * self.nz, self.diag, self.sink, self.gz, self.inv, lat.n_free, k0, k1)
-        else:
-            cpu.factor(self.n_active * self.nz, self.diag, self.sink, self.gz, self.inv, self.n_active, k0, k1)
+        lat, k0, k1, kt = self.lattice, self.k0, self.k1, self.kt
+        cpu.factor(self.n_active * kt, self.diag, self.sink, self.gz, self.inv, self.n_active, k0, k1, kt)
         lf: _Coarse | None = None
         fine = lat.levels[0]
-        step = 1
         for level, c in zip(lat.levels[1:], self.coarse, strict=True):
-            step *= 2
-            n = len(level.neighbours)
-            if self._built:
-                n = min(n, int(np.searchsorted(level.radius, self._active_radius + 2 * step)))
+            n = c.n_act
             if lf is None:
                 cpu.coarsen_from_fine(
-                    8 * n * self.nz, self.mask, self.sink, self.n_active, lat.link, fine.neighbours, self.dz, self.gzu, lat.area,
-                    level.fine_centre, level.fine_middles, level.fine_links, n, k0, k1, c.L, c.gz, c.S,
-                )  # fmt: skip
+                    8 * n * kt,
+                    self.mask,
+                    self.sink,
+                    lat.link,
+                    fine.neighbours,
+                    self.dz,
+                    self.gzu,
+                    lat.area,
+                    np.float32(lat.far_link),
+                    level.fine_centre,
+                    level.fine_middles,
+                    level.fine_links,
+                    n,
+                    k0,
+                    kt,
+                    c.L,
+                    c.gz,
+                    c.S,
+                )
             else:
                 cpu.coarsen(
-                    8 * n * self.nz, lf.L, lf.gz, lf.S, fine.neighbours, level.fine_centre, level.fine_middles, level.fine_links,
-                    n, k0, k1, c.L, c.gz, c.S,
-                )  # fmt: skip
-            cpu.factor_coarse(n * self.nz, c.L, c.gz, c.S, level.neighbours, level.edge, self.dz, n, k0, k1, c.D, c.inv)
+                    8 * n * kt,
+                    lf.L,
+                    lf.gz,
+                    lf.S,
+                    lf.n_act,
+                    lf.far_link,
+                    lf.far_gz,
+                    self.dz,
+                    level.fine_centre,
+                    level.fine_middles,
+                    level.fine_links,
+                    n,
+                    k0,
+                    kt,
+                    c.L,
+                    c.gz,
+                    c.S,
+                )
+            if not self._built:  # pivots of the layers above the ice, once
+                m = len(level.neighbours)
+                cpu.factor_coarse(
+                    m * self.nz,
+                    c.L,
+                    c.gz,
+                    c.S,
+                    c.far_link,
+                    c.far_gz,
+                    level.neighbours,
+                    level.edge,
+                    self.dz,
+                    0,
+                    m,
+                    k0,
+                    k1,
+                    k1,
+                    c.D,
+                    c.inv,
+                )
+            cpu.factor_coarse(
+                n * kt,
+                c.L,
+                c.gz,
+                c.S,
+                c.far_link,
+                c.far_gz,
+                level.neighbours,
+                level.edge,
+                self.dz,
+                n,
+                n,
+                k0,
+                k1,
+                kt,
+                c.D,
+                c.inv,
+            )
             lf, fine = c, level
         self._built = True
 
@@ -150,17 +243,41 @@ class Field:
         lat = self.lattice
         for cols in colours:
             cpu.sweep_fine(
-                len(cols) * self.nz, self.u, self.b, self.inv, self.far_inv, self.n_active, lat.levels[0].neighbours, lat.link,
-                self.dz, self.gz, cols, self.k0, self.k1,
-            )  # fmt: skip
+                len(cols) * self.nz,
+                self.u,
+                self.b,
+                self.inv,
+                self.far_inv,
+                self.n_active,
+                lat.levels[0].neighbours,
+                lat.link,
+                self.dz,
+                self.gz,
+                cols,
+                self.k0,
+                self.k1,
+            )
 
     def residual(self) -> F32:
         """b - A u, [columns, z]; fixed cells and ice hold zero."""
         lat = self.lattice
         cpu.residual_fine(
-            self.u.size, self.u, self.b, self.sink, self.diag, self.far_diag, self.n_active, lat.levels[0].neighbours, lat.link,
-            self.dz, self.gz, lat.n_free, self.k0, self.k1, self.res,
-        )  # fmt: skip
+            self.u.size,
+            self.u,
+            self.b,
+            self.sink,
+            self.diag,
+            self.far_diag,
+            self.n_active,
+            lat.levels[0].neighbours,
+            lat.link,
+            self.dz,
+            self.gz,
+            lat.n_free,
+            self.k0,
+            self.k1,
+            self.res,
+        )
         return self.res
 
     def cycle(self) -> None:
@@ -177,30 +294,37 @@ class Field:
 
     def _coarse_cycle(self, i: int) -> None:
         level, c, k0, k1 = self.lattice.levels[i + 1], self.coarse[i], self.k0, self.k1
+        matrix = (c.L, c.gz, c.far_link, c.far_gz, self.dz, c.n_act)
         c.e.fill(0)
-        last = i + 1 == len(self.coarse)
-        if last:
+        if i + 1 == len(self.coarse):
             order = np.concatenate(level.colours)
-            cpu.solve_coarsest(c.e, c.f, c.inv, level.neighbours, c.L, c.gz, order, 12, k0, k1)
+            cpu.solve_coarsest(c.e, c.f, c.inv, level.neighbours, *matrix, order, 12, k0, k1, self.kt)
             return
-        for cols in level.colours:
-            cpu.sweep_coarse(len(cols) * self.nz, c.e, c.f, c.inv, level.neighbours, c.L, c.gz, cols, k0, k1)
-        cpu.residual_coarse(c.e.size, c.e, c.f, c.D, level.neighbours, c.L, c.gz, len(c.e), k0, k1, c.res)
+        # the correction starts at zero, so its residual is the right side itself: no sweep on the way down
         nxt, d = self.lattice.levels[i + 2], self.coarse[i + 1]
-        cpu.restrict(c.res.size, c.res, nxt.fine_centre, nxt.fine_middles, d.f, k0, k1)
+        cpu.restrict(c.f.size, c.f, nxt.fine_centre, nxt.fine_middles, d.f, k0, k1)
         self._coarse_cycle(i + 1)
         cpu.prolong(c.e.size, d.e, nxt.parents, c.e, c.inv, len(c.e), k0, k1)
         for cols in level.colours[::-1]:
-            cpu.sweep_coarse(len(cols) * self.nz, c.e, c.f, c.inv, level.neighbours, c.L, c.gz, cols, k0, k1)
+            cpu.sweep_coarse(
+                len(cols) * self.nz, c.e, c.f, c.inv, level.neighbours, *matrix, cols, k0, k1, self.kt
+            )
 
-    def set_bins(self, k_lo: int, k_hi: int, most: int = 24) -> None:
-        """Sources of the far field: up to `most` points on the axis, each for a slab of cells k_lo..k_hi."""
+    def set_bins(self, k_lo: int, k_hi: int, radius: float) -> None:
+        """Sources of the far field: points on the axis, each for a slab of the cells k_lo..k_hi.
+
+        A slab is no thicker than about a third of the crystal's radius; at most 24.
+        """
         n = max(k_hi - k_lo, 1)
+        thick = float(self.edges[k_lo + n] - self.edges[k_lo])
+        most = int(np.clip(np.ceil(3 * thick / max(radius, 1.0)), 1, 24))
         size = -(-n // most)
         bins = np.clip((np.arange(self.nz) - k_lo) // size, 0, -(-n // size) - 1)
         self.bin_of = bins
         count = int(bins.max()) + 1
-        self.z_source = np.array([self.z_mid[(bins == j) & self._between(k_lo, k_hi)].mean() for j in range(count)])
+        self.z_source = np.array(
+            [self.z_mid[(bins == j) & self._between(k_lo, k_hi)].mean() for j in range(count)]
+        )
         self.moments = np.zeros((count, 3))
 
     def _between(self, k_lo: int, k_hi: int) -> NDArray[np.bool_]:
@@ -218,7 +342,7 @@ class Field:
         c, k = self._fixed()
         self.u[c, k] = np.maximum(sigma - self.potential(self._fixed_rho, self._fixed_z), 0.0)
 
-    def _fixed(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    def _fixed(self) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
         if not hasattr(self, "_fixed_cells"):
             lat = self.lattice
             fixed = np.zeros((lat.n, self.nz), dtype=bool)
@@ -226,7 +350,8 @@ class Field:
             fixed[:, -1] = True
             if self.bottom_far:
                 fixed[:, 0] = True
-            self._fixed_cells = np.nonzero(fixed)
+            c, k = np.nonzero(fixed)
+            self._fixed_cells = (c, k)
             self._fixed_rho = lat.radius[self._fixed_cells[0]].astype(np.float64)
             self._fixed_z = self.z_mid[self._fixed_cells[1]]
         return self._fixed_cells
@@ -259,7 +384,9 @@ class Field:
         for d in range(lat.directions):
             sel = edge[nb[edge, d] >= lat.n_free]
             du = (self.u[nb[sel, d], ks] - self.u[sel, ks]).astype(np.float64)
-            total += float(np.sum(du * (lat.link[sel, d] * lat.multiplicity[sel])[:, None] * self.dz[None, ks]))
+            total += float(
+                np.sum(du * (lat.link[sel, d] * lat.multiplicity[sel])[:, None] * self.dz[None, ks])
+            )
         planes = [(self.nz - 1, self.nz - 2)] + ([(0, 1)] if self.bottom_far else [])
         w = (lat.area * lat.multiplicity)[: lat.n_free].astype(np.float64)
         for far, near in planes:

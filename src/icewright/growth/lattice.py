@@ -23,9 +23,9 @@ from numpy.typing import NDArray
 
 I32 = NDArray[np.int32]
 F32 = NDArray[np.float32]
-F64 = NDArray[np.float64]
+I64 = NDArray[np.int64]
+Bools = NDArray[np.bool_]
 
-CLOSED = -2  # a link that carries nothing, by symmetry
 NONE = -1  # beyond the lattice: value zero on coarse levels
 
 # axial steps at 0, 60, ... 300 degrees
@@ -34,7 +34,7 @@ SQRT3 = 3.0**0.5
 FACET_DISTANCE = SQRT3 / 4  # from a boundary cell's centre to the flat facet before it
 
 
-def fold(q: NDArray[np.int64], r: NDArray[np.int64]) -> tuple[NDArray[np.int64], ...]:
+def fold(q: I64, r: I64) -> tuple[I64, I64, I64, Bools]:
     """Fold axial coordinates into the wedge q >= r >= 0.
 
     Returns (q, r, turns, swapped): the image, how many turns by -60 degrees were made, and whether the
@@ -54,17 +54,18 @@ def fold(q: NDArray[np.int64], r: NDArray[np.int64]) -> tuple[NDArray[np.int64],
     return q, r, turns, swapped
 
 
-def fold_direction(d: NDArray[np.int64], turns: NDArray[np.int64], swapped: NDArray[np.bool_]) -> NDArray[np.int64]:
+def fold_direction(d: I64, turns: I64, swapped: Bools) -> I64:
     """Direction index after folding; see `fold`."""
     d = (d - turns) % 6
-    return np.where(swapped, (1 - d) % 6, d)
+    out: I64 = np.where(swapped, (1 - d) % 6, d)
+    return out
 
 
 @dataclass
 class Level:
     """One multigrid level of columns.
 
-    neighbours[column, direction] is a column, CLOSED or NONE; colours lists columns so that no two of
+    neighbours[column, direction] is a column or NONE; colours lists columns so that no two of
     one colour touch. The rest ties the level to the finer one; None on the finest.
     """
 
@@ -75,6 +76,7 @@ class Level:
     fine_middles: I32 | None = None  # [n, nd], NONE where there is none
     fine_links: I32 | None = None  # [n, nd, 4] flat index column*nd + direction, NONE
     parents: I32 | None = None  # on the finer level's columns: [n_fine, 2] coarse columns or NONE
+    far_link: float = 0.0  # lateral conductance per height of every link away from ice
     edge: F32 | None = None  # [n] conductance per height to the fixed cells that the coarse links miss
 
 
@@ -106,6 +108,7 @@ class Lattice:
     face_area: F32
     face_distance: F32
     radius: F32
+    far_link: float = 0.0  # what a link that is not held counts for (0 on rings)
     levels: list[Level] = field(default_factory=list)
 
     @property
@@ -123,16 +126,16 @@ class Lattice:
         return int(np.searchsorted(self.radius[: self.n_free], radius, side="right"))
 
 
-def _table(q: NDArray[np.int64], r: NDArray[np.int64], size: int) -> I32:
+def _table(q: I64, r: I64, size: int) -> I32:
     look = np.full((size, size), NONE, dtype=np.int32)
     look[q, r] = np.arange(len(q), dtype=np.int32)
     return look
 
 
-def _find(look: I32, q: NDArray[np.int64], r: NDArray[np.int64]) -> tuple[I32, NDArray[np.int64], NDArray[np.bool_]]:
+def _find(look: I32, q: I64, r: I64) -> tuple[I32, I64, Bools]:
     fq, fr, turns, swapped = fold(q, r)
     ok = fq < look.shape[0]
-    out = np.full(q.shape, NONE, dtype=np.int32)
+    out: I32 = np.full(q.shape, NONE, dtype=np.int32)
     out[ok] = look[fq[ok], fr[ok]]
     return out, turns, swapped
 
@@ -167,18 +170,18 @@ def hexagonal_wedge(outer: float) -> Lattice:
         ones6 * np.float32(0.5),
         ones6 * np.float32(FACET_DISTANCE),
         rad.astype(np.float32),
+        far_link=1 / SQRT3,
     )
     _hex_levels(lat)
     _outer_edges(lat)
     return lat
 
 
-def _hex_neighbours(look: I32, q: NDArray[np.int64], r: NDArray[np.int64], step: int) -> I32:
+def _hex_neighbours(look: I32, q: I64, r: I64, step: int) -> I32:
+    # a cell beside the mirror is its own neighbour: kept as such, so that all far columns share one matrix
     out = np.full((len(q), 6), NONE, dtype=np.int32)
-    me = np.arange(len(q), dtype=np.int32)
     for d in range(6):
-        found = _find(look, q + step * STEPS[d, 0], r + step * STEPS[d, 1])[0]
-        out[:, d] = np.where(found == me, CLOSED, found)
+        out[:, d] = _find(look, q + step * STEPS[d, 0], r + step * STEPS[d, 1])[0]
     return out
 
 
@@ -187,9 +190,6 @@ def _hex_levels(lat: Lattice) -> None:
     size = int(q.max()) + 3
     look = _table(q, r, size)
     nb = _hex_neighbours(look, q, r, 1)
-    # a cell beside the mirror is its own neighbour: kept as such, so that all far columns share one matrix
-    own = np.arange(len(q), dtype=np.int32)[:, None]
-    nb = np.where(nb == CLOSED, own, nb)
     lat.levels = [Level(nb, _colours((q - r) % 3, lat.n_free), lat.radius)]
     step = 1
     fq, fr, n_free, flook = q, r, lat.n_free, look
@@ -212,7 +212,12 @@ def _hex_levels(lat: Lattice) -> None:
             middles[:, d] = np.where(m[0] < n_free, m[0], NONE)
             # four fine links under the coarse one: where each starts
             left, right = step * STEPS[(d + 1) % 6], step * STEPS[(d - 1) % 6]
-            starts = [(cq, cr), (cq + dq, cr + dr), (cq + left[0], cr + left[1]), (cq + right[0], cr + right[1])]
+            starts = [
+                (cq, cr),
+                (cq + dq, cr + dr),
+                (cq + left[0], cr + left[1]),
+                (cq + right[0], cr + right[1]),
+            ]
             for s, (sq, sr) in enumerate(starts):
                 cell, turns, swapped = _find(flook, sq, sr)
                 fd = fold_direction(np.full(len(cq), d), turns, swapped)
@@ -252,22 +257,25 @@ def _outer_edges(lat: Lattice) -> None:
         a_one = edge * one
         for d in range(nd):
             other = np.where(nb[:, d] >= 0, one[nb[:, d]], 0.0)
-            a_one += np.where(nb[:, d] == CLOSED, 0.0, link[:, d] * (one - other))
+            a_one += link[:, d] * (one - other)
         exact = a_one[level.fine_centre]
         for d in range(nd):
             m = level.fine_middles[:, d]
             exact = exact + np.where(m >= 0, 0.5 * a_one[m], 0.0)
         flat = link.ravel()
-        coarse = 0.25 * np.where(level.fine_links >= 0, flat[level.fine_links], 0.0).sum(axis=2)
+        coarse = 0.25 * np.where(level.fine_links >= 0, flat[level.fine_links], lat.far_link).sum(axis=2)
         held = np.where(level.neighbours == NONE, coarse, 0.0).sum(axis=1)
         edge = np.maximum(exact - held, 0.0)
         level.edge = edge.astype(np.float32)
+        level.far_link = lat.far_link
         nb, link = level.neighbours, coarse
         assert len(edge) == n
 
 
-def _colours(colour: NDArray[np.int64], n_free: int) -> list[I32]:
-    return [np.nonzero(colour[:n_free] == c)[0].astype(np.int32) for c in range(int(colour.max(initial=0)) + 1)]
+def _colours(colour: I64, n_free: int) -> list[I32]:
+    return [
+        np.nonzero(colour[:n_free] == c)[0].astype(np.int32) for c in range(int(colour.max(initial=0)) + 1)
+    ]
 
 
 def rings(outer: float) -> Lattice:
@@ -279,10 +287,18 @@ def rings(outer: float) -> Lattice:
     link[:, 1] = 2 * np.pi * j
     dist = np.full((n, 2), 0.5, dtype=np.float32)
     lat = Lattice(
-        "round", outer, j.astype(np.int32), np.zeros(n, dtype=np.int32), n - 1, link,
-        (np.pi * (2 * j + 1)).astype(np.float32), np.ones(n, dtype=np.float32), link.copy(), dist,
+        "round",
+        outer,
+        j.astype(np.int32),
+        np.zeros(n, dtype=np.int32),
+        n - 1,
+        link,
+        (np.pi * (2 * j + 1)).astype(np.float32),
+        np.ones(n, dtype=np.float32),
+        link.copy(),
+        dist,
         (j + 0.5).astype(np.float32),
-    )  # fmt: skip
+    )
     nb = np.stack([j + 1, j - 1], axis=1).astype(np.int32)
     nb[0, 1] = 0  # its link is zero
     nb[-1, 0] = NONE
@@ -292,7 +308,7 @@ def rings(outer: float) -> Lattice:
     while n_free > 3:
         nc = (n_free + 1) // 2
         c = np.arange(nc)
-        cnb = np.stack([np.where(c + 1 < nc, c + 1, NONE), np.where(c > 0, c - 1, CLOSED)], axis=1)
+        cnb = np.stack([np.where(c + 1 < nc, c + 1, NONE), np.where(c > 0, c - 1, 0)], axis=1)
         level = Level(cnb.astype(np.int32), _colours(c % 2, nc), lat.radius[:: 2 * scale][:nc])
         level.fine_centre = (2 * c).astype(np.int32)
         mid = np.stack([2 * c + 1, 2 * c - 1], axis=1)

@@ -21,7 +21,6 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from icewright.growth.field import Field
 from icewright.growth.kernels import surface as ks
@@ -29,14 +28,16 @@ from icewright.growth.kernels import surface as ks
 ROUGHENING = {"joined": (0.25, 0.75), "collective": (2.0, 3.0), "local": (-2.0, -1.0)}
 LNU = np.linspace(np.log(1e-6), np.log(4.0), 320)
 LNW = np.linspace(np.log(0.05e-6), np.log(200e-6), 25)
-# From trials of a prototype, not from a measurement: the barrier by which a lone corner cell starts a new row.
+# From trials of a prototype, not measured: the barrier by which a lone corner cell starts a new row.
 CORNER_BARRIER = 0.004
 
 
 class GrowthTables:
     """ln g(facet, ln width, ln u) at one temperature; facets basal, prism, corner."""
 
-    def __init__(self, kinetics: Any, temperature_k: float, dx_m: float, x0: float, h: tuple[float, float]) -> None:
+    def __init__(
+        self, kinetics: Any, temperature_k: float, dx_m: float, x0: float, h: tuple[float, float]
+    ) -> None:
         ln_s = np.linspace(np.log(1e-7), np.log(4.0), 1200)
         s = np.exp(ln_s)
         width = np.exp(LNW)[:, None]
@@ -71,7 +72,9 @@ class Surface:
     def _room(self, n: int) -> None:
         self.column, self.k = np.zeros(n, dtype=np.int32), np.zeros(n, dtype=np.int32)
         self.kind, self.way = np.zeros(n, dtype=np.int8), np.zeros(n, dtype=np.int8)
-        self.area, self.h, self.width, self.flux, self.weight, self.alpha, self.volume = (np.zeros(n) for _ in range(7))
+        self.area, self.h, self.width, self.flux, self.weight, self.alpha, self.volume = (
+            np.zeros(n) for _ in range(7)
+        )
         self.capped = np.zeros(n, dtype=np.int8)
         self.parent = np.zeros(n, dtype=np.int32)
         self.new_c, self.new_k = np.zeros(n, dtype=np.int32), np.zeros(n, dtype=np.int32)
@@ -86,18 +89,42 @@ class Surface:
         nb = lat.levels[0].neighbours
         while True:
             m = ks.scan(
-                f.mask, nb, lat.face_area, lat.face_distance, lat.area, f.dz, f.n_active, f.k0, f.k1, self.doubles,
-                self.column, self.k, self.kind, self.way, self.area, self.h, self.width,
-            )  # fmt: skip
+                f.mask,
+                nb,
+                lat.face_area,
+                lat.face_distance,
+                lat.area,
+                f.dz,
+                f.n_active,
+                f.k0,
+                f.k1,
+                self.doubles,
+                self.column,
+                self.k,
+                self.kind,
+                self.way,
+                self.area,
+                self.h,
+                self.width,
+            )
             if m >= 0:
                 break
             self._room(2 * len(self.column))
         self.count = m
         ks.terraces(self.column, self.k, self.kind, self.way, nb, self.index, m, self.parent)
         ks.basal_widths(
-            self.column, self.k, self.kind, self.parent, nb, f.mask, lat.area, lat.multiplicity, lat.face_area, m,
+            self.column,
+            self.k,
+            self.kind,
+            self.parent,
+            nb,
+            f.mask,
+            lat.area,
+            lat.multiplicity,
+            lat.face_area,
+            m,
             self.width,
-        )  # fmt: skip
+        )
         self.volume[:m] = lat.area[self.column[:m]] * f.dz[self.k[:m]]
 
     def apply(self, tables: GrowthTables, x0: float, shift: float, capillary: float, facets: str) -> None:
@@ -105,10 +132,31 @@ class Surface:
         f = self.field
         lo, hi = ROUGHENING[facets]
         ks.laws(
-            self.column, self.k, self.kind, self.area, self.h, self.width, self.parent, self.count, f.u,
-            tables.values, LNU[0], LNU[1] - LNU[0], tables.ln_width0, tables.d_ln_width, x0, shift, capillary,
-            lo, hi, f.sink, f.b, self.weight, self.capped, self.alpha,
-        )  # fmt: skip
+            self.column,
+            self.k,
+            self.kind,
+            self.area,
+            self.h,
+            self.width,
+            self.parent,
+            self.count,
+            f.u,
+            tables.values,
+            LNU[0],
+            LNU[1] - LNU[0],
+            tables.ln_width0,
+            tables.d_ln_width,
+            x0,
+            shift,
+            capillary,
+            lo,
+            hi,
+            f.sink,
+            f.b,
+            self.weight,
+            self.capped,
+            self.alpha,
+        )
 
     def take_up(self) -> float:
         """Flux into every boundary cell from the present field; returns its total over the whole plane."""

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from icewright.growth.rules import GrowthTables
-from icewright.growth.stepping import SOLVES, Grower, table_distances
+from icewright.growth.stepping import Grower, table_distances
 from icewright.recipe.endings import time_left_s, why_ended
 from icewright.recipe.model import Recipe
 from icewright.recipe.resolution import voxel_m
@@ -30,8 +30,18 @@ RAMP_STEPS = 200
 REST_S = 10.0  # longest step while nothing grows
 
 _SCALARS = (
-    "time_s", "steps", "sigma", "shift", "flux_ratio", "taken", "lost", "box_grown", "fresh", "fill_fraction",
-)  # fmt: skip
+    "time_s",
+    "steps",
+    "sigma",
+    "shift",
+    "far_sum",
+    "near_sum",
+    "taken",
+    "lost",
+    "box_grown",
+    "fresh",
+    "fill_fraction",
+)
 
 
 class Simulation:
@@ -43,8 +53,8 @@ class Simulation:
     kinetics : any object of the `icewright.kinetics.model.Kinetics` protocol
     seed : a saved crystal to start from, instead of the recipe's hexagonal prism
 
-    Attributes: time_s, step_index, time_in_step_s, ended (None while it grows, then why it stopped, in words),
-    warnings (list of texts).
+    Attributes: time_s, step_index, time_in_step_s, ended (None while it grows, then why it stopped, in
+    words), warnings (list of texts).
     """
 
     def __init__(self, recipe: Recipe, kinetics: Any, *, seed: Solid | None = None, finer: int = 1) -> None:
@@ -57,6 +67,7 @@ class Simulation:
         self._table_t = math.nan
         self._last_tip: tuple[float, float] = (0.0, 0.0)
         self._tip_velocity = 0.0
+        self._ratio = 1.0
         if seed is not None:
             self.dx_m = seed.spacing_m
         self.grower = self._grower()
@@ -94,10 +105,13 @@ class Simulation:
             self.grower.seed(radius, height, (held.height_m or 0.0) / self.dx_m, max(stalk, 0.6))
         made = self.solid()
         got = sizes.measure(made)
-        if abs(got.thickness_m / seed.thickness_m - 1) > 0.1 or abs(got.radius_tip_m / seed.radius_m - 1) > 0.1:
+        if (
+            abs(got.thickness_m / seed.thickness_m - 1) > 0.1
+            or abs(got.radius_tip_m / seed.radius_m - 1) > 0.1
+        ):
             self.warnings.append(
-                f"the seed of {seed.radius_m * 1e6:.3g} x {seed.thickness_m * 1e6:.3g} um is held on voxels of "
-                f"{self.dx_m * 1e6:.3g} um as {got.radius_tip_m * 1e6:.3g} x {got.thickness_m * 1e6:.3g} um "
+                f"the seed of {seed.radius_m * 1e6:.3g} x {seed.thickness_m * 1e6:.3g} um is held on "
+                f"voxels of {self.dx_m * 1e6:.3g} um as {got.radius_tip_m * 1e6:.3g} x {got.thickness_m * 1e6:.3g} um "
                 "(radius x thickness)"
             )
 
@@ -107,7 +121,11 @@ class Simulation:
         dz = self.dx_m * LAYER_HEIGHT
         fill = np.where(np.abs(seed.dz_m / dz - 1)[None, :] < 1e-6, seed.fill, 0)
         self.grower.seed_from(
-            seed.q.astype(np.int64), seed.r.astype(np.int64), seed.z_edges_m / self.dx_m, fill, seed.frozen_s * 0
+            seed.q.astype(np.int64),
+            seed.r.astype(np.int64),
+            seed.z_edges_m / self.dx_m,
+            fill,
+            seed.frozen_s * 0,
         )
 
     # -- growing ------------------------------------------------------------------------------------------
@@ -117,7 +135,9 @@ class Simulation:
         return self.schedule.conditions(self.step_index, self.time_in_step_s)
 
     def _scales(self, c: Conditions) -> Scales:
-        return scales(c.temperature_k, c.pressure_pa, diffusivity=self.recipe.diffusivity, gas=self.recipe.gas)
+        return scales(
+            c.temperature_k, c.pressure_pa, diffusivity=self.recipe.diffusivity, gas=self.recipe.gas
+        )
 
     def _tables(self, temperature_k: float, x0: float) -> GrowthTables:
         if not abs(temperature_k - self._table_t) <= TABLE_STEP_K:
@@ -146,9 +166,8 @@ class Simulation:
             tables = self._tables(c.temperature_k, x0)
             chi0 = sc.chi0 if self.recipe.held.way == "free" else 0.0
             dt = g.step(
-                tables, x0, sc.capillary_m / self.dx_m, chi0, c.sigma, sc.v_kin_m_s * x0 / self.dx_m, longest,
-                check_far=g.steps % 10 == 0,
-            )  # fmt: skip
+                tables, x0, sc.capillary_m / self.dx_m, chi0, c.sigma, sc.v_kin_m_s * x0 / self.dx_m, longest
+            )
             self.time_in_step_s += dt
         self._move_on()
 
@@ -238,11 +257,19 @@ class Simulation:
             "aspect_ratio": out["thickness_m"] / (2 * out["radius_tip_m"]),
             "tip_velocity_m_s": self._tip_velocity,
             "mass_balance_error": abs(gained / g.taken - 1) if g.taken > 0 else 0.0,
-            "field_flux_ratio": g.flux_ratio,
+            "field_flux_ratio": self._flux_ratio(),
             "step": self.step_index,
             "cells": int(g.field.u.size),
         }
         return out
+
+    def _flux_ratio(self) -> float:
+        """Vapour through the outer surface over vapour into the crystal, since the last reading."""
+        g = self.grower
+        if g.near_sum > 0:
+            self._ratio = g.far_sum / g.near_sum
+            g.far_sum = g.near_sum = 0.0
+        return self._ratio
 
     def solid(self) -> Solid:
         """The crystal now."""
@@ -259,9 +286,15 @@ class Simulation:
         # float32 sums may pass 1 by a rounding
         fill = np.clip(g.crystal.fill[cols], 0, 1)
         return Solid(
-            g.symmetry, lat.q[keep], lat.r[keep], self.dx_m, f.edges[lo : hi + 1] * self.dx_m, fill,
-            g.crystal.frozen_s[cols], g.mirror,
-        )  # fmt: skip
+            g.symmetry,
+            lat.q[keep],
+            lat.r[keep],
+            self.dx_m,
+            f.edges[lo : hi + 1] * self.dx_m,
+            fill,
+            g.crystal.frozen_s[cols],
+            g.mirror,
+        )
 
     # -- checkpoints --------------------------------------------------------------------------------------
 
@@ -279,7 +312,7 @@ class Simulation:
             "fill": g.crystal.fill[:n],
             "frozen_s": g.crystal.frozen_s[:n],
             "moments": f.moments,
-            "bins": [g.bin_lo, g.bin_hi],
+            "bins": list(g.bins),
             "radius": g._radius,
             "lo": g._lo,
             "hi": g._hi,
@@ -290,6 +323,7 @@ class Simulation:
             "table_x0": getattr(self, "_table_x0", math.nan),
             "last_tip": list(self._last_tip),
             "tip_velocity": self._tip_velocity,
+            "ratio": self._ratio,
             "ended": self.ended,
             "warnings": list(self.warnings),
         }
@@ -317,9 +351,10 @@ class Simulation:
             value = getattr(g, name)
             setattr(g, name, type(value)(state[name]))
         g._radius, g._lo, g._hi = float(state["radius"]), int(state["lo"]), int(state["hi"])
-        g.set_bins(int(state["bins"][0]), int(state["bins"][1]))
+        g.bins = (int(state["bins"][0]), int(state["bins"][1]), float(state["bins"][2]))
+        f.set_bins(*g.bins)
         f.moments[:] = state["moments"]
-        f.set_active(g._radius + 2.5)
+        f.set_active(g._radius + 2.5, g._hi + 3)
         f.refresh(np.arange(f.lattice.n_free, dtype=np.int32))
         g.surface.rescan()
         s.step_index, s.time_in_step_s = int(state["step_index"]), float(state["time_in_step_s"])
@@ -329,9 +364,10 @@ class Simulation:
             s._tables(float(state["table_t"]), float(state["table_x0"]))
         s._last_tip = (float(state["last_tip"][0]), float(state["last_tip"][1]))
         s._tip_velocity = float(state["tip_velocity"])
+        s._ratio = float(state["ratio"])
         s.ended = state["ended"]
         s.warnings = list(state["warnings"])
         return s
 
 
-__all__ = ["SOLVES", "Simulation"]
+__all__ = ["Simulation"]

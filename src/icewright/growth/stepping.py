@@ -17,8 +17,9 @@ from icewright.growth.kernels import surface as ks
 from icewright.growth.lattice import FACET_DISTANCE, Lattice, hexagonal_wedge, rings
 from icewright.growth.rules import GrowthTables, Surface
 
-FILL_FRACTION = 0.2
-SOLVES = 2  # law + V-cycle rounds a step
+FILL_FRACTION = 0.4
+SOLVES = (1, 8)  # fewest and most law + V-cycle rounds a step
+FLUX_TOLERANCE = 0.01  # far flux over surface flux, at which a step's rounds may stop
 RELAX_FAR = 0.5
 BOX = 1.45  # outer radius of a new box over the crystal's
 TIGHT = 1.25  # the box is renewed when it is tighter than this
@@ -45,7 +46,7 @@ class Grower:
         self.sigma = 0.0
         self.shift = 0.0
         self.fill_fraction = FILL_FRACTION
-        self.flux_ratio = 1.0
+        self.far_sum = self.near_sum = 0.0  # since the last reading
         self.taken = 0.0  # volume of vapour taken up, dx^3 of ice, held half
         self.lost = 0.0
         self.stalk: tuple[float, int] | None = None  # radius, top layer
@@ -57,10 +58,7 @@ class Grower:
         self._box(radius, k_base, k_base + n, first=True)
         lat = self.field.lattice
         r_cells = max(round(radius), 1)
-        if lat.symmetry == "sixfold":
-            inside = lat.q + lat.r <= r_cells
-        else:
-            inside = lat.q < r_cells
+        inside = lat.q + lat.r <= r_cells if lat.symmetry == "sixfold" else lat.q < r_cells
         k0 = self._k_zero
         ice = np.zeros(self.field.u.shape, dtype=bool)
         ice[np.ix_(inside, np.arange(k0 + k_base, k0 + k_base + n))] = True
@@ -128,7 +126,7 @@ class Grower:
         f.u[f.mask & 1 == 1] = 0
         r, lo, hi = self.crystal.extent(lat)
         self._radius, self._lo, self._hi = r, lo, hi
-        f.set_active(r + 2.5)
+        f.set_active(r + 2.5, hi + 3)
         f.refresh(np.arange(lat.n_free, dtype=np.int32))
         self.set_bins(lo, hi + 1)
         self.surface = Surface(f, doubles=self.mirror)
@@ -172,14 +170,16 @@ class Grower:
             self.field.moments[:] = moments
 
     def set_bins(self, lo: int, hi: int) -> None:
-        """Slabs of the far field's sources; kept for checkpoints."""
-        self.bin_lo, self.bin_hi = lo, hi
-        self.field.set_bins(lo, hi)
+        """Slabs of the far field's sources; their arguments are kept for checkpoints."""
+        self.bins = (lo, hi, self._radius)
+        self.field.set_bins(lo, hi, self._radius)
 
     def needs_room(self) -> bool:
         """The crystal has come too near the box or to the end of the even layers."""
         f = self.field
-        long = max(abs(float(f.edges[self._hi + 1])), abs(float(f.edges[self._lo])) if self.bottom_far else 0.0)
+        long = max(
+            abs(float(f.edges[self._hi + 1])), abs(float(f.edges[self._lo])) if self.bottom_far else 0.0
+        )
         return (
             self._radius * TIGHT > self._outer
             or self._radius + 0.2 * long > self._outer
@@ -190,37 +190,39 @@ class Grower:
 
     # -- one step -----------------------------------------------------------------------------------------
 
-    def settle(self, tables: GrowthTables, x0: float, capillary: float, chi0: float, sigma: float, most: int = 60) -> None:
+    def settle(
+        self, tables: GrowthTables, x0: float, capillary: float, chi0: float, sigma: float, most: int = 60
+    ) -> None:
         """Iterate field, laws and far field at rest until the flux no longer changes (start, new box)."""
-        f, s = self.field, self.surface
+        f = self.field
         if not f.u.any():
             f.moments[:, 0] = 0
             f.u[:] = sigma
             f.u[f.mask & 1 == 1] = 0
         last = -1.0
         for _ in range(most):
-            q = self._solve(tables, x0, capillary, chi0, sigma)
-            if abs(q - last) <= 1e-4 * abs(q) and abs(self._mismatch(q)) < 5e-3:
+            q, far = self._solve(tables, x0, capillary, chi0, sigma)
+            if abs(q - last) <= 1e-4 * abs(q) and abs(far - q) < 3e-3 * q:
                 break
             last = q
         self.fresh = False
 
-    def _mismatch(self, q: float) -> float:
-        return self.field.far_flux() / max(q, 1e-30) - 1
-
-    def _solve(self, tables: GrowthTables, x0: float, capillary: float, chi0: float, sigma: float) -> float:
+    def _solve(
+        self, tables: GrowthTables, x0: float, capillary: float, chi0: float, sigma: float
+    ) -> tuple[float, float]:
+        """One round; (flux into the surface, flux through the outer surface before the far field follows)."""
         f, s = self.field, self.surface
         s.apply(tables, x0, self.shift, capillary, self.facets)
         f.prepare()
         f.write_far(sigma)
         f.cycle()
-        q = s.take_up()
+        q, far = s.take_up(), f.far_flux()
         m = s.count
         moments = f.moments_of(s.column[:m], s.k[:m], s.flux[:m])
         f.moments += RELAX_FAR * (moments - f.moments)
         want = chi0 * max(sigma - s.mean_surface(), 0.0) if chi0 > 0 else 0.0
         self.shift += 0.5 * (want - self.shift) if self.steps else 0.3 * (want - self.shift)
-        return q
+        return q, far
 
     def change_air(self, sigma: float) -> None:
         """The far supersaturation changes: the field is linear in it, so scale it as a first guess."""
@@ -232,9 +234,15 @@ class Grower:
         self.sigma = sigma
 
     def step(
-        self, tables: GrowthTables, x0: float, capillary: float, chi0: float, sigma: float, speed: float,
-        longest_s: float, *, check_far: bool = False,
-    ) -> float:  # fmt: skip
+        self,
+        tables: GrowthTables,
+        x0: float,
+        capillary: float,
+        chi0: float,
+        sigma: float,
+        speed: float,
+        longest_s: float,
+    ) -> float:
         """Grow for one step and return its length in s.
 
         speed = v_kin x0 / dx in 1/s: a flux F fills a cell of volume V at F speed / V.
@@ -247,11 +255,11 @@ class Grower:
         if self.fresh:
             self.settle(tables, x0, capillary, chi0, sigma)
             f, s = self.field, self.surface
-        q = 0.0
-        for _ in range(SOLVES):
-            q = self._solve(tables, x0, capillary, chi0, sigma)
-        if check_far:
-            self.flux_ratio = f.far_flux() / max(q, 1e-30)
+        q = far = 0.0
+        for i in range(SOLVES[1]):
+            q, far = self._solve(tables, x0, capillary, chi0, sigma)
+            if i + 1 >= SOLVES[0] and abs(far - q) <= FLUX_TOLERANCE * q:
+                break
         m = s.count
         c, k = s.column[:m], s.k[:m]
         rate = s.flux[:m] * speed / s.volume[:m]
@@ -267,16 +275,40 @@ class Grower:
             dt = min(dt, longest_s)
         ks.fill_up(s.column, s.k, m, s.flux, speed * dt, s.volume, self.crystal.fill)
         self.taken += q * speed * dt
+        self.far_sum += far * dt
+        self.near_sum += q * dt
         lat = f.lattice
         ks.share(
-            s.column, s.k, s.kind, s.parent, s.weight, s.capped, lat.multiplicity, s.volume, m, self.crystal.fill
+            s.column,
+            s.k,
+            s.kind,
+            s.parent,
+            s.weight,
+            s.capped,
+            lat.multiplicity,
+            s.volume,
+            m,
+            self.crystal.fill,
         )
         self.time_s += dt
         self.steps += 1
         n, lost = ks.freeze(
-            s.column, s.k, m, f.mask, self.crystal.fill, self.crystal.frozen_s, lat.levels[0].neighbours,
-            lat.multiplicity, lat.area, f.dz, f.k0, f.k1, self.time_s, s.new_c, s.new_k,
-        )  # fmt: skip
+            s.column,
+            s.k,
+            m,
+            f.mask,
+            self.crystal.fill,
+            self.crystal.frozen_s,
+            lat.levels[0].neighbours,
+            lat.multiplicity,
+            lat.area,
+            f.dz,
+            f.k0,
+            f.k1,
+            self.time_s,
+            s.new_c,
+            s.new_k,
+        )
         self.lost += lost
         if n:
             self._after_freezing(n)
@@ -292,7 +324,7 @@ class Grower:
         f.refresh(touched)
         self._radius = max(self._radius, float(lat.radius[nc].max()))
         self._lo, self._hi = min(self._lo, int(nk.min())), max(self._hi, int(nk.max()))
-        f.set_active(self._radius + 2.5)
+        f.set_active(self._radius + 2.5, self._hi + 3)
         s.rescan()
 
     # -- readings -----------------------------------------------------------------------------------------

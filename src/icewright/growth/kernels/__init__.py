@@ -40,7 +40,7 @@ def _use_cache() -> None:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError:  # a read-only home: compile anew each time rather than fail
         return
-    numba.config.CACHE_DIR = str(folder)
+    numba.config.CACHE_DIR = str(folder)  # type: ignore[attr-defined]  # set when numba starts
 
 
 _use_cache()

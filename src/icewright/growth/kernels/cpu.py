@@ -40,109 +40,141 @@ class Kernel:
 
 
 @Kernel
-def factor(diag, sink, gz, inv, n_cols, k0, k1):
-    """Pivots of every column's tridiagonal matrix: inv[c, k] = 1/(diag + sink - gz[k-1]^2 inv[k-1]).
+def factor(diag, sink, gz, inv, n_cols, k0, k1, kt):
+    """Pivots of every column, eliminated from the top: inv[k] = 1/(diag + sink - gz[k]^2 inv[k+1]).
 
-    gz is [1, nz] where all columns have one area, else [columns, nz].
+    Only layers below kt are done: above the ice nothing changes, and going downwards nothing up there
+    depends on what is below. gz is [1, nz] where all columns have one area, else [columns, nz].
     """
     for c in prange(n_cols):
         ga = gz[c] if gz.shape[0] > 1 else gz[0]
-        prev = np.float32(0.0)
-        for k in range(k0, k1):
+        prev = inv[c, kt] if kt < k1 else np.float32(0.0)
+        for k in range(min(kt, k1) - 1, k0 - 1, -1):
             d = diag[c, k]
             if d <= 0.0:
                 inv[c, k] = 0.0
                 prev = np.float32(0.0)
             else:
                 d += sink[c, k]
-                g = ga[k - 1] if k > k0 else np.float32(0.0)
+                g = ga[k] if k < k1 - 1 else np.float32(0.0)
                 prev = np.float32(1.0) / (d - g * g * prev)
                 inv[c, k] = prev
+
+
+@njit(cache=True, inline="always")
+def _lateral(u, nbr, link, dz, c, k0, k1, acc):
+    """acc[k] = dz[k] * sum of link * u over the lateral neighbours of column c."""
+    nd = nbr.shape[1]
+    if nd == 6:
+        u0 = u[nbr[c, 0]]
+        u1 = u[nbr[c, 1]]
+        u2 = u[nbr[c, 2]]
+        u3 = u[nbr[c, 3]]
+        u4 = u[nbr[c, 4]]
+        u5 = u[nbr[c, 5]]
+        w = link[c, 0]  # all links of the hexagonal lattice are equal
+        for k in range(k0, k1):
+            acc[k] = (w * dz[k]) * ((u0[k] + u1[k]) + (u2[k] + u3[k]) + (u4[k] + u5[k]))
+    else:
+        for k in range(k0, k1):
+            acc[k] = 0.0
+        for d in range(nd):
+            ud = u[nbr[c, d]]
+            w = link[c, d]
+            for k in range(k0, k1):
+                acc[k] += (w * dz[k]) * ud[k]
 
 
 @Kernel
 def sweep_fine(u, b, inv, far_inv, n_active, nbr, link, dz, gz, cols, k0, k1):
     """One line Gauss-Seidel pass over the columns of one colour of the finest level.
 
-    Columns from n_active on hold no ice and share the pivots far_inv.
+    Columns from n_active on hold no ice and share the pivots far_inv. Four columns go through the
+    elimination together, because one alone waits for its own last result at every cell.
     """
-    nd = nbr.shape[1]
     m = cols.shape[0]
     nz = u.shape[1]
+    many = gz.shape[0] > 1
     for ch in prange(CHUNKS):
         lo = m * ch // CHUNKS
         hi = m * (ch + 1) // CHUNKS
-        acc = np.empty(nz, dtype=np.float32)
-        for i in range(lo, hi):
-            c = cols[i]
-            if nd == 6:
-                u0 = u[nbr[c, 0]]
-                u1 = u[nbr[c, 1]]
-                u2 = u[nbr[c, 2]]
-                u3 = u[nbr[c, 3]]
-                u4 = u[nbr[c, 4]]
-                u5 = u[nbr[c, 5]]
-                l0 = link[c, 0]
-                l1 = link[c, 1]
-                l2 = link[c, 2]
-                l3 = link[c, 3]
-                l4 = link[c, 4]
-                l5 = link[c, 5]
-                for k in range(k0, k1):
-                    acc[k] = dz[k] * (
-                        (l0 * u0[k] + l1 * u1[k]) + (l2 * u2[k] + l3 * u3[k]) + (l4 * u4[k] + l5 * u5[k])
-                    )
-            else:
-                for k in range(k0, k1):
-                    acc[k] = 0.0
-                for d in range(nd):
-                    ud = u[nbr[c, d]]
-                    ld = link[c, d]
+        acc = np.empty((4, nz), dtype=np.float32)
+        for i in range(lo, hi, 4):
+            n = min(4, hi - i)
+            for j in range(n):
+                c = cols[i + j]
+                aj = acc[j]
+                _lateral(u, nbr, link, dz, c, k0, k1, aj)
+                ga = gz[c] if many else gz[0]
+                if c < n_active:
+                    bc = b[c]
                     for k in range(k0, k1):
-                        acc[k] += dz[k] * ld * ud[k]
-            uc = u[c]
-            if c < n_active:
-                iv = inv[c]
-                bc = b[c]
+                        aj[k] += bc[k]
+                if k0 > 0:
+                    aj[k0] += ga[k0 - 1] * u[c, k0 - 1]
+                aj[k1 - 1] += ga[k1 - 1] * u[c, k1]
+            if n == 4 and not many:
+                g0 = gz[0]
+                c0, c1, c2, c3 = cols[i], cols[i + 1], cols[i + 2], cols[i + 3]
+                i0 = inv[c0] if c0 < n_active else far_inv
+                i1 = inv[c1] if c1 < n_active else far_inv
+                i2 = inv[c2] if c2 < n_active else far_inv
+                i3 = inv[c3] if c3 < n_active else far_inv
+                a0, a1, a2, a3 = acc[0], acc[1], acc[2], acc[3]
+                p0 = p1 = p2 = p3 = np.float32(0.0)
+                for k in range(k1 - 1, k0 - 1, -1):
+                    g = g0[k] if k < k1 - 1 else np.float32(0.0)
+                    p0 = (a0[k] + g * p0) * i0[k]
+                    p1 = (a1[k] + g * p1) * i1[k]
+                    p2 = (a2[k] + g * p2) * i2[k]
+                    p3 = (a3[k] + g * p3) * i3[k]
+                    a0[k] = p0
+                    a1[k] = p1
+                    a2[k] = p2
+                    a3[k] = p3
+                v0, v1, v2, v3 = u[c0], u[c1], u[c2], u[c3]
+                p0 = p1 = p2 = p3 = np.float32(0.0)
                 for k in range(k0, k1):
-                    acc[k] += bc[k]
+                    g = g0[k - 1] if k > k0 else np.float32(0.0)
+                    p0 = a0[k] + (g * i0[k]) * p0
+                    p1 = a1[k] + (g * i1[k]) * p1
+                    p2 = a2[k] + (g * i2[k]) * p2
+                    p3 = a3[k] + (g * i3[k]) * p3
+                    v0[k] = p0
+                    v1[k] = p1
+                    v2[k] = p2
+                    v3[k] = p3
             else:
-                iv = far_inv
-            ga = gz[c] if gz.shape[0] > 1 else gz[0]
-            prev = np.float32(0.0)
-            if k0 > 0:
-                acc[k0] += ga[k0 - 1] * uc[k0 - 1]
-            acc[k1 - 1] += ga[k1 - 1] * uc[k1]
-            for k in range(k0, k1):
-                g = ga[k - 1] if k > k0 else np.float32(0.0)
-                prev = (acc[k] + g * prev) * iv[k]
-                acc[k] = prev
-            nxt = np.float32(0.0)
-            for k in range(k1 - 1, k0 - 1, -1):
-                nxt = acc[k] + (ga[k] * iv[k]) * nxt if k < k1 - 1 else acc[k]
-                uc[k] = nxt
+                for j in range(n):
+                    c = cols[i + j]
+                    aj = acc[j]
+                    uc = u[c]
+                    iv = inv[c] if c < n_active else far_inv
+                    ga = gz[c] if many else gz[0]
+                    prev = np.float32(0.0)
+                    for k in range(k1 - 1, k0 - 1, -1):
+                        g = ga[k] if k < k1 - 1 else np.float32(0.0)
+                        prev = (aj[k] + g * prev) * iv[k]
+                        aj[k] = prev
+                    prev = np.float32(0.0)
+                    for k in range(k0, k1):
+                        g = ga[k - 1] if k > k0 else np.float32(0.0)
+                        prev = aj[k] + (g * iv[k]) * prev
+                        uc[k] = prev
 
 
 @Kernel
 def residual_fine(u, b, sink, diag, far_diag, n_active, nbr, link, dz, gz, n_free, k0, k1, out):
     """out = b - A u on the finest level, zero in ice."""
-    nd = nbr.shape[1]
     for c in prange(n_free):
         ga = gz[c] if gz.shape[0] > 1 else gz[0]
         uc = u[c]
         oc = out[c]
-        for k in range(k0, k1):
-            oc[k] = 0.0
-        for d in range(nd):
-            ud = u[nbr[c, d]]
-            ld = link[c, d]
-            for k in range(k0, k1):
-                oc[k] += ld * ud[k]
-        for k in range(k0, k1):
-            s = dz[k] * oc[k] + ga[k] * uc[k + 1]
-            if k > 0:
-                s += ga[k - 1] * uc[k - 1]
-            oc[k] = s
+        _lateral(u, nbr, link, dz, c, k0, k1, oc)
+        for k in range(max(k0, 1), k1):
+            oc[k] += ga[k] * uc[k + 1] + ga[k - 1] * uc[k - 1]
+        if k0 == 0:
+            oc[0] += ga[0] * uc[1]
         if c < n_active:
             for k in range(k0, k1):
                 if diag[c, k] > 0.0:
@@ -196,12 +228,17 @@ def prolong(e, parents, u, inv, n_active, k0, k1):
 
 
 @Kernel
-def coarsen_from_fine(mask, sink, n_active, link, nbr, dz, gzu, area, centre, middles, links, n_c, k0, k1, L, gz, S):
-    """Coarse lateral links (Galerkin), z links and sinks (lumped) of the first coarse level."""
+def coarsen_from_fine(
+    mask, sink, link, nbr, dz, gzu, area, far_link, centre, middles, links, n_c, k0, kt, L, gz, S
+):
+    """Coarse lateral links (Galerkin), z links and sinks (lumped) of the first coarse level, layers below kt.
+
+    A fine link that is not held (beyond the lattice) counts as open with far_link.
+    """
     nd = nbr.shape[1]
     for c in prange(n_c):
         for d in range(nd):
-            for k in range(k0, k1):
+            for k in range(k0, kt):
                 L[c, d, k] = 0.0
             for s in range(4):
                 p = links[c, d, s]
@@ -209,158 +246,167 @@ def coarsen_from_fine(mask, sink, n_active, link, nbr, dz, gzu, area, centre, mi
                     a = p // nd
                     e = p - a * nd
                     n = nbr[a, e]
-                    if n >= 0:
-                        g = np.float32(0.25) * link[a, e]
-                        for k in range(k0, k1):
-                            if (mask[a, k] | mask[n, k]) & 1 == 0:
-                                L[c, d, k] += g * dz[k]
-        for k in range(k0, k1 + 1):
+                    g = np.float32(0.25) * link[a, e]
+                    for k in range(k0, kt):
+                        if (mask[a, k] | mask[n, k]) & 1 == 0:
+                            L[c, d, k] += g * dz[k]
+                else:
+                    for k in range(k0, kt):
+                        L[c, d, k] += np.float32(0.25) * far_link * dz[k]
+        for k in range(k0, kt):
             gz[c, k] = 0.0
             S[c, k] = 0.0
+        if k0 > 0:
+            gz[c, k0 - 1] = 0.0
         for j in range(-1, nd):
             f = centre[c] if j < 0 else middles[c, j]
             if f >= 0:
                 w = np.float32(1.0) if j < 0 else np.float32(0.5)
-                for k in range(max(k0 - 1, 0), k1):
+                for k in range(max(k0 - 1, 0), kt):
                     if (mask[f, k] | mask[f, k + 1]) & 1 == 0:
                         gz[c, k] += w * area[f] * gzu[k]
-                if f < n_active:
-                    for k in range(k0, k1):
-                        S[c, k] += w * sink[f, k]
+                for k in range(k0, kt):
+                    S[c, k] += w * sink[f, k]
 
 
 @Kernel
-def coarsen(Lf, gzf, Sf, nbrf, centre, middles, links, n_c, k0, k1, L, gz, S):
-    """As coarsen_from_fine, between two coarse levels."""
+def coarsen(Lf, gzf, Sf, n_f, far_link, far_gz, dz, centre, middles, links, n_c, k0, kt, L, gz, S):
+    """As coarsen_from_fine, between two coarse levels; fine columns from n_f on are free of ice."""
     nd = Lf.shape[1]
     for c in prange(n_c):
         for d in range(nd):
-            for k in range(k0, k1):
+            for k in range(k0, kt):
                 L[c, d, k] = 0.0
             for s in range(4):
                 p = links[c, d, s]
-                if p >= 0:
-                    a = p // nd
-                    e = p - a * nd
-                    for k in range(k0, k1):
+                a = p // nd
+                e = p - a * nd
+                if p >= 0 and a < n_f:
+                    for k in range(k0, kt):
                         L[c, d, k] += np.float32(0.25) * Lf[a, e, k]
-        for k in range(k0, k1 + 1):
+                else:
+                    for k in range(k0, kt):
+                        L[c, d, k] += np.float32(0.25) * far_link * dz[k]
+        for k in range(k0, kt):
             gz[c, k] = 0.0
             S[c, k] = 0.0
+        if k0 > 0:
+            gz[c, k0 - 1] = 0.0
         for j in range(-1, nd):
             f = centre[c] if j < 0 else middles[c, j]
             if f >= 0:
                 w = np.float32(1.0) if j < 0 else np.float32(0.5)
-                for k in range(max(k0 - 1, 0), k1):
-                    gz[c, k] += w * gzf[f, k]
-                for k in range(k0, k1):
-                    S[c, k] += w * Sf[f, k]
+                for k in range(max(k0 - 1, 0), kt):
+                    gz[c, k] += w * (gzf[f, k] if f < n_f else far_gz[k])
+                if f < n_f:
+                    for k in range(k0, kt):
+                        S[c, k] += w * Sf[f, k]
 
 
 @Kernel
-def factor_coarse(L, gz, S, nbr, edge, dz, n_c, k0, k1, D, inv):
-    """Diagonal and pivots of a coarse level, whose z links differ from column to column."""
+def factor_coarse(L, gz, S, far_link, far_gz, nbr, edge, dz, n_act, n_c, k0, k1, kt, D, inv):
+    """Diagonal and pivots of a coarse level, below kt; columns from n_act on have far links."""
     nd = L.shape[1]
     for c in prange(n_c):
-        prev = np.float32(0.0)
-        for k in range(k0, k1):
-            d = S[c, k] + gz[c, k] + edge[c] * dz[k]
+        near = c < n_act
+        prev = inv[c, kt] if kt < k1 else np.float32(0.0)
+        for k in range(min(kt, k1) - 1, k0 - 1, -1):
+            up = gz[c, k] if near else far_gz[k]
+            d = up + edge[c] * dz[k]
             if k > 0:
-                d += gz[c, k - 1]
-            for j in range(nd):
-                if nbr[c, j] != -2:
+                d += gz[c, k - 1] if near else far_gz[k - 1]
+            if near:
+                d += S[c, k]
+                for j in range(nd):
                     d += L[c, j, k]
+            else:
+                d += nd * far_link * dz[k]
             D[c, k] = d
             if d <= np.float32(1e-20):
                 inv[c, k] = 0.0
                 prev = np.float32(0.0)
             else:
-                g = gz[c, k - 1] if k > k0 else np.float32(0.0)
+                g = up if k < k1 - 1 else np.float32(0.0)
                 # an enclosed void with no sink would be singular
                 prev = np.float32(1.0) / max(d - g * g * prev, np.float32(1e-5) * d)
                 inv[c, k] = prev
 
 
-@Kernel
-def sweep_coarse(e, f, inv, nbr, L, gz, cols, k0, k1):
-    """One line Gauss-Seidel pass over the columns of one colour of a coarse level."""
+@njit(cache=True, inline="always")
+def _coarse_column(e, f, inv, nbr, L, gz, far_link, far_gz, dz, c, n_act, k0, k1, kt, acc):
     nd = nbr.shape[1]
+    near = c < n_act
+    ks = min(kt, k1) if near else k0
+    for k in range(k0, k1):
+        acc[k] = f[c, k]
+    for d in range(nd):
+        n = nbr[c, d]
+        if n >= 0:
+            en = e[n]
+            for k in range(k0, ks):
+                acc[k] += L[c, d, k] * en[k]
+            for k in range(ks, k1):
+                acc[k] += (far_link * dz[k]) * en[k]
+    prev = np.float32(0.0)
+    iv = inv[c]
+    for k in range(k1 - 1, k0 - 1, -1):
+        g = np.float32(0.0)
+        if k < k1 - 1:
+            g = gz[c, k] if k < ks else far_gz[k]
+        prev = (acc[k] + g * prev) * iv[k]
+        acc[k] = prev
+    prev = np.float32(0.0)
+    ec = e[c]
+    for k in range(k0, k1):
+        g = np.float32(0.0)
+        if k > k0:
+            g = gz[c, k - 1] if k - 1 < ks else far_gz[k - 1]
+        prev = acc[k] + (g * iv[k]) * prev
+        ec[k] = prev
+
+
+@Kernel
+def sweep_coarse(e, f, inv, nbr, L, gz, far_link, far_gz, dz, n_act, cols, k0, k1, kt):
+    """One line Gauss-Seidel pass over the columns of one colour of a coarse level."""
     m = cols.shape[0]
-    nz = e.shape[1]
     for ch in prange(CHUNKS):
-        acc = np.empty(nz, dtype=np.float32)
+        acc = np.empty(e.shape[1], dtype=np.float32)
         for i in range(m * ch // CHUNKS, m * (ch + 1) // CHUNKS):
-            c = cols[i]
-            fc = f[c]
-            for k in range(k0, k1):
-                acc[k] = fc[k]
-            for d in range(nd):
-                n = nbr[c, d]
-                if n >= 0:
-                    en = e[n]
-                    Ld = L[c, d]
-                    for k in range(k0, k1):
-                        acc[k] += Ld[k] * en[k]
-            prev = np.float32(0.0)
-            iv = inv[c]
-            ga = gz[c]
-            for k in range(k0, k1):
-                g = ga[k - 1] if k > k0 else np.float32(0.0)
-                prev = (acc[k] + g * prev) * iv[k]
-                acc[k] = prev
-            nxt = np.float32(0.0)
-            ec = e[c]
-            for k in range(k1 - 1, k0 - 1, -1):
-                nxt = acc[k] + (ga[k] * iv[k]) * nxt if k < k1 - 1 else acc[k]
-                ec[k] = nxt
+            _coarse_column(e, f, inv, nbr, L, gz, far_link, far_gz, dz, cols[i], n_act, k0, k1, kt, acc)
 
 
 @njit(cache=True)
-def solve_coarsest(e, f, inv, nbr, L, gz, order, sweeps, k0, k1):
+def solve_coarsest(e, f, inv, nbr, L, gz, far_link, far_gz, dz, n_act, order, sweeps, k0, k1, kt):
     """Line Gauss-Seidel, many times over the few columns of the coarsest level."""
-    nd = nbr.shape[1]
     acc = np.empty(e.shape[1], dtype=np.float32)
     for _ in range(sweeps):
         for c in order:
-            for k in range(k0, k1):
-                acc[k] = f[c, k]
-            for d in range(nd):
-                n = nbr[c, d]
-                if n >= 0:
-                    for k in range(k0, k1):
-                        acc[k] += L[c, d, k] * e[n, k]
-            prev = np.float32(0.0)
-            for k in range(k0, k1):
-                g = gz[c, k - 1] if k > k0 else np.float32(0.0)
-                prev = (acc[k] + g * prev) * inv[c, k]
-                acc[k] = prev
-            nxt = np.float32(0.0)
-            for k in range(k1 - 1, k0 - 1, -1):
-                nxt = acc[k] + (gz[c, k] * inv[c, k]) * nxt if k < k1 - 1 else acc[k]
-                e[c, k] = nxt
+            _coarse_column(e, f, inv, nbr, L, gz, far_link, far_gz, dz, c, n_act, k0, k1, kt, acc)
 
 
 @Kernel
-def residual_coarse(e, f, D, nbr, L, gz, n_c, k0, k1, out):
+def residual_coarse(e, f, D, nbr, L, gz, far_link, far_gz, dz, n_act, n_c, k0, k1, kt, out):
     """out = f - A e on a coarse level."""
     nd = nbr.shape[1]
     for c in prange(n_c):
+        ks = min(kt, k1) if c < n_act else k0
         oc = out[c]
         ec = e[c]
         for k in range(k0, k1):
             s = f[c, k] - D[c, k] * ec[k]
             if k + 1 < k1:
-                s += gz[c, k] * ec[k + 1]
+                s += (gz[c, k] if k < ks else far_gz[k]) * ec[k + 1]
             if k > k0:
-                s += gz[c, k - 1] * ec[k - 1]
+                s += (gz[c, k - 1] if k - 1 < ks else far_gz[k - 1]) * ec[k - 1]
             oc[k] = s
         for d in range(nd):
             n = nbr[c, d]
             if n >= 0:
                 en = e[n]
-                Ld = L[c, d]
-                for k in range(k0, k1):
-                    oc[k] += Ld[k] * en[k]
+                for k in range(k0, ks):
+                    oc[k] += L[c, d, k] * en[k]
+                for k in range(ks, k1):
+                    oc[k] += (far_link * dz[k]) * en[k]
 
 
 @njit(cache=True)

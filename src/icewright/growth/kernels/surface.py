@@ -17,7 +17,25 @@ BASAL, PRISM, CORNER, KINK = 0, 1, 2, 3
 
 
 @njit(cache=True)
-def scan(mask, nbr, face_area, face_distance, area, dz, n_cols, k0, k1, doubles, out_c, out_k, kind, way, a, h, width):
+def scan(
+    mask,
+    nbr,
+    face_area,
+    face_distance,
+    area,
+    dz,
+    n_cols,
+    k0,
+    k1,
+    doubles,
+    out_c,
+    out_k,
+    kind,
+    way,
+    a,
+    h,
+    width,
+):
     """List the boundary cells of the first n_cols columns in order of (column, z).
 
     way is the direction of the first of the ice neighbours (basal: 0 ice below, 1 ice above); a, h the
@@ -81,7 +99,7 @@ def scan(mask, nbr, face_area, face_distance, area, dz, n_cols, k0, k1, doubles,
             a[m] = at
             h[m] = at / cond
             width[m] = 0.0
-            if kd == PRISM or kd == CORNER:
+            if kd in (PRISM, CORNER):
                 n = nbr[c, w]
                 lo = k
                 while lo > k0 and mask[n, lo - 1] == 1:
@@ -216,10 +234,32 @@ def _rate(table, lnu0, dlnu, lnw0, dlnw, lw, u):
 
 @njit(cache=True)
 def laws(
-    c, k, kind, a, h, width, parent, m, u, tables, lnu0, dlnu, lnw0, dlnw, x0, shift, capillary,
-    rough_from, rough_to, sink, b, weight, capped, alpha,
-):  # fmt: skip
-    """Linearised uptake of every boundary cell: flux = sink * u - b, equal to the law's flux at the present u.
+    c,
+    k,
+    kind,
+    a,
+    h,
+    width,
+    parent,
+    m,
+    u,
+    tables,
+    lnu0,
+    dlnu,
+    lnw0,
+    dlnw,
+    x0,
+    shift,
+    capillary,
+    rough_from,
+    rough_to,
+    sink,
+    b,
+    weight,
+    capped,
+    alpha,
+):
+    """Linearised uptake of every boundary cell: flux = sink * u - b, the law's flux at the present u.
 
     tables[0 basal, 1 prism, 2 corner]: ln of g = alpha sigma_s / x0 over (ln width, ln u), the series
     resistance of the half cell already solved for. shift is the loss of supersaturation by the crystal's
