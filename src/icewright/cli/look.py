@@ -13,9 +13,22 @@ from icewright.cli.output import JsonFlag, print_json, print_table
 
 def look_command(
     directory: Annotated[Path, typer.Argument(metavar="DIR", help="A run folder.")],
+    sources: Annotated[
+        str | None,
+        typer.Option("--sources", metavar="text|bibtex", help="Print every source the run used instead."),
+    ] = None,
     json: JsonFlag = False,
 ) -> None:
     """Say what a run holds, in words and small tables."""
+    if sources is not None:
+        from icewright.tasks.sources import sources_of_run
+
+        said = sources_of_run(directory, style=sources)
+        if json:
+            print_json({"sources": said})
+        else:
+            typer.echo(said)
+        return
     from icewright.tasks.look import look
 
     held = look(directory)

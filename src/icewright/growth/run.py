@@ -109,9 +109,10 @@ class Simulation:
             abs(got.thickness_m / seed.thickness_m - 1) > 0.1
             or abs(got.radius_tip_m / seed.radius_m - 1) > 0.1
         ):
+            um = 1e6
             self.warnings.append(
-                f"the seed of {seed.radius_m * 1e6:.3g} x {seed.thickness_m * 1e6:.3g} um is held on "
-                f"voxels of {self.dx_m * 1e6:.3g} um as {got.radius_tip_m * 1e6:.3g} x {got.thickness_m * 1e6:.3g} um "
+                f"the seed of {seed.radius_m * um:.3g} x {seed.thickness_m * um:.3g} um is held on voxels of "
+                f"{self.dx_m * um:.3g} um as {got.radius_tip_m * um:.3g} x {got.thickness_m * um:.3g} um "
                 "(radius x thickness)"
             )
 
