@@ -6,7 +6,6 @@ The perimeter of a hexagon loses a quarter of a cell at each of six corners, at 
 """
 
 import math
-import time
 
 import numpy as np
 import pytest
@@ -140,17 +139,3 @@ def test_outline_loops_close_and_turn_the_right_way():
     fill = np.where((s.q + s.r < 20)[:, None], 0.0, s.fill).astype(np.float32)
     loops = outline.outline(Solid(s.symmetry, s.q, s.r, DX, s.z_edges_m, fill, s.frozen_s, True))
     assert [outline.loop_area(loop) > 0 for loop in loops] == [True, False]
-
-
-@pytest.mark.slow
-def test_reading_a_large_crystal_is_quick():
-    # The project's own wish: under 20 ms at 30 000 columns of 40 layers. Best of several, as other work runs.
-    s = hexagon(340 * UM, 76 * UM, DX)
-    assert s.fill.size > 30_000 * 37
-    best = math.inf
-    for _ in range(10):
-        fresh = Solid(s.symmetry, s.q, s.r, DX, s.z_edges_m, s.fill, s.frozen_s, s.mirrored)
-        start = time.perf_counter()
-        measure(fresh)
-        best = min(best, time.perf_counter() - start)
-    assert best < 0.020

@@ -19,7 +19,7 @@ from icewright.growth.rules import GrowthTables, Surface
 
 FILL_FRACTION = 0.4
 SOLVES = (1, 8)  # fewest and most law + V-cycle rounds a step
-FLUX_TOLERANCE = 0.01  # far flux over surface flux, at which a step's rounds may stop
+FLUX_TOLERANCE = 0.02  # far flux over surface flux, at which a step's rounds may stop
 RELAX_FAR = 0.5
 BOX = 1.45  # outer radius of a new box over the crystal's
 TIGHT = 1.25  # the box is renewed when it is tighter than this
