@@ -28,9 +28,8 @@ def main() -> None:
             read.append(middle - start)
             write.append(time.perf_counter() - middle)
     print(f"{s.fill.shape[0]} columns x {s.fill.shape[1]} layers")
-    print(
-        f"reading all sizes: best of 10 {min(read) * 1e3:.1f} ms, {min(read) / min(write):.2f} of a frame's writing"
-    )
+    share = min(read) / min(write)
+    print(f"reading all sizes: best of 10 {min(read) * 1e3:.1f} ms, {share:.2f} of a frame's writing")
 
 
 if __name__ == "__main__":

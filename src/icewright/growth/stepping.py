@@ -18,6 +18,7 @@ from icewright.growth.lattice import FACET_DISTANCE, Lattice, hexagonal_wedge, r
 from icewright.growth.rules import GrowthTables, Surface
 
 FILL_FRACTION = 0.4
+LANDING_FLOOR = 0.3  # of the longest step; what fills earlier than that overfills and hands on the rest
 SOLVES = (1, 8)  # fewest and most law + V-cycle rounds a step
 FLUX_TOLERANCE = 0.02  # far flux over surface flux, at which a step's rounds may stop
 RELAX_FAR = 0.5
@@ -271,7 +272,7 @@ class Grower:
             grow = rate > 1e-12 * fastest
             next_full = float(np.min((1 - self.crystal.fill[c, k][grow]) / rate[grow]))
             if next_full < dt:
-                dt = max(next_full * 1.000001, 0.3 * dt)
+                dt = max(next_full * 1.000001, LANDING_FLOOR * dt)
             dt = min(dt, longest_s)
         ks.fill_up(s.column, s.k, m, s.flux, speed * dt, s.volume, self.crystal.fill)
         self.taken += q * speed * dt
