@@ -93,6 +93,29 @@ def test_far_flux_is_surface_flux(model, held):
     assert reading["mass_balance_error"] < 1e-4
 
 
+STALLS = pytest.mark.xfail(reason="law and field fall into a two-cycle; reported, not mended here")
+
+
+@pytest.mark.parametrize(
+    ("model", "t", "sigma", "steps"),
+    [
+        pytest.param("3d", -5, 2, 400, marks=STALLS),  # ratio 0.77
+        pytest.param("round", -2, 20, 565, marks=STALLS),  # 0.89
+        pytest.param("round", -10, 20, 600, marks=STALLS),  # 0.91
+        ("3d", -15, 20, 200),
+        ("round", -15, 20, 500),
+    ],
+)
+def test_far_flux_is_surface_flux_over_a_long_run(model, t, sigma, steps):
+    """The same over a whole life with the built-in narrow-facet table, whose laws are steep."""
+    s = simulation(t, sigma, model, minutes=5)
+    for _ in range(steps):
+        if s.ended:
+            break
+        s.advance()
+    assert s.grower.far_sum / s.grower.near_sum == pytest.approx(1, abs=0.02)
+
+
 @pytest.mark.parametrize("sigma", [0, -5])
 @pytest.mark.parametrize("model", ["3d", "round"])
 def test_no_supersaturation_no_growth(sigma, model):
