@@ -67,6 +67,9 @@ class Surface:
         self.field, self.doubles = field, doubles
         self._room(4096)
         self.index = np.full(field.u.shape, -1, dtype=np.int32)
+        # what each cell's law gave last (ln flux, 0 for none) and how fast it may follow; see `laws`
+        self.last = np.zeros(field.u.shape, dtype=np.float32)
+        self.damping = np.zeros(field.u.shape, dtype=np.float32)
         self.count = 0
 
     def _room(self, n: int) -> None:
@@ -156,6 +159,8 @@ class Surface:
             self.weight,
             self.capped,
             self.alpha,
+            self.last,
+            self.damping,
         )
 
     def take_up(self) -> float:

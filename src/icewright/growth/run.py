@@ -174,7 +174,9 @@ class Simulation:
 
     def _rest(self, dt: float, sigma: float) -> None:
         note = "below ice saturation the crystal is held unchanged: sublimation is not modelled"
-        if sigma < 0 and note not in self.warnings:
+        if sigma == 0:
+            note = "at ice saturation the crystal neither grows nor shrinks"
+        if note not in self.warnings:
             self.warnings.append(note)
         if not math.isfinite(dt):
             dt = REST_S
@@ -313,6 +315,8 @@ class Simulation:
             "fill": g.crystal.fill[:n],
             "frozen_s": g.crystal.frozen_s[:n],
             "moments": f.moments,
+            "law": g.surface.last[:n],
+            "damping": g.surface.damping[:n],
             "bins": list(g.bins),
             "radius": g._radius,
             "lo": g._lo,
@@ -358,6 +362,8 @@ class Simulation:
         f.set_active(g._radius + 2.5, g._hi + 3)
         f.refresh(np.arange(f.lattice.n_free, dtype=np.int32))
         g.surface.rescan()
+        g.surface.last[:n] = state["law"]
+        g.surface.damping[:n] = state["damping"]
         s.step_index, s.time_in_step_s = int(state["step_index"]), float(state["time_in_step_s"])
         s._volume0 = float(state["volume0"])
         s._table_t = math.nan

@@ -232,6 +232,9 @@ class Grower:
             self.field.u *= np.float32(ratio)
             self.field.moments *= ratio
             self.shift *= ratio
+            if abs(ratio - 1) > 0.05:  # a jump: what the laws gave before is no guide
+                self.surface.last[:] = 0
+                self.surface.damping[:] = 0
         self.sigma = sigma
 
     def step(

@@ -14,6 +14,8 @@ import numpy as np
 from numba import njit
 
 BASAL, PRISM, CORNER, KINK = 0, 1, 2, 3
+MOST_LOG_STEP = 1.5  # the law's flux moves by at most this factor's logarithm in a round
+STEEPEST = 3.0  # d ln flux / d ln u that the linearised law may have, so that it stays positive
 
 
 @njit(cache=True)
@@ -258,6 +260,8 @@ def laws(
     weight,
     capped,
     alpha,
+    last,
+    damping,
 ):
     """Linearised uptake of every boundary cell: flux = sink * u - b, the law's flux at the present u.
 
@@ -309,17 +313,34 @@ def laws(
         else:
             alpha[i] = 1.0
         f = (1 - w) * g_own[i]
-        s = (1 - w) * g_own[i] * slope[i] / e
+        m_log = (1 - w) * g_own[i] * slope[i]
         capped[i] = 0
         if w > 0.0:
             if best[p] >= top:
                 capped[i] = 1
                 f += w * top
-                s += w * top / e
+                m_log += w * top
             else:
                 f += w * best[p]
-                s += w * min(best[p] * slope[driver[p]], top) / e
-        s = min(s, 4.0 * top / e)
+                m_log += w * best[p] * slope[driver[p]]
+        m_log /= f
+        ci, ki = c[i], k[i]
+        if kind[i] != KINK:
+            # Steep laws and a field that answers slowly would chase each other in a two-cycle: approach
+            # the law's flux in its logarithm, more slowly each time the direction turns.
+            new = np.log(max(f, 1e-30))
+            if last[ci, ki] != 0.0:
+                step = new - last[ci, ki]
+                d = damping[ci, ki]
+                turned = d != 0.0 and step * d < 0.0
+                size = abs(d) if d != 0.0 else 1.0
+                size = max(0.5 * size, 0.05) if turned else min(1.25 * size, 1.0)
+                step = min(max(step, -MOST_LOG_STEP), MOST_LOG_STEP)
+                new = last[ci, ki] + size * step
+                damping[ci, ki] = size if step >= 0 else -size
+                f = min(np.exp(new), top)
+            last[ci, ki] = new
+        s = min(f * min(m_log, STEEPEST) / e, 1.0 / h[i])
         weight[i] = w
         sink[c[i], k[i]] = a[i] * s
         b[c[i], k[i]] = a[i] * (s * u[c[i], k[i]] - f)
