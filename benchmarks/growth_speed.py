@@ -128,6 +128,8 @@ class Clock:
 
 
 def case(voxels: int, pyamg: bool) -> dict[str, Any]:
+    import numba
+
     from icewright.growth.field import Field
     from icewright.growth.rules import Surface
     from icewright.growth.stepping import Grower
@@ -171,6 +173,8 @@ def case(voxels: int, pyamg: bool) -> dict[str, Any]:
         "schema": 1,
         "date": datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
         "code": revision(),
+        "waiting": os.environ.get("OMP_WAIT_POLICY", "default").lower(),
+        "threads": numba.get_num_threads(),
         "load_before": load,
         "load_after": os.getloadavg()[0],
         "voxels": voxels,
@@ -337,10 +341,14 @@ def compile_time() -> dict[str, float]:
     return took
 
 
-def run_case(voxels: int, limit_s: float, pyamg: bool) -> dict[str, Any] | None:
+def run_case(voxels: int, limit_s: float, pyamg: bool, waiting: str) -> dict[str, Any] | None:
     command = [sys.executable, __file__, "--case", str(voxels), *([] if pyamg else ["--no-pyamg"])]
+    env = dict(os.environ)
+    env.pop("OMP_WAIT_POLICY", None)
+    if waiting != "default":
+        env["OMP_WAIT_POLICY"] = waiting.upper()
     try:
-        done = subprocess.run(command, check=True, capture_output=True, text=True, timeout=limit_s)
+        done = subprocess.run(command, check=True, env=env, capture_output=True, text=True, timeout=limit_s)
     except subprocess.TimeoutExpired:
         print(f"{voxels} voxels: not done in {limit_s:.0f} s, left out")
         return None
@@ -354,6 +362,10 @@ def run_case(voxels: int, limit_s: float, pyamg: bool) -> dict[str, Any] | None:
 def exponent(cases: list[dict[str, Any]], key: str) -> float:
     r = np.log([c["voxels"] for c in cases])
     return float(np.polyfit(r, np.log([c[key] for c in cases]), 1)[0])
+
+
+def label(c: dict[str, Any]) -> str:
+    return str(c["voxels"]) if c["waiting"] == "passive" else f"{c['voxels']} (waiting {c['waiting']})"
 
 
 def page(cases: list[dict[str, Any]], compiling: dict[str, float] | None) -> str:
@@ -380,16 +392,17 @@ def page(cases: list[dict[str, Any]], compiling: dict[str, float] | None) -> str
     ]
     for c in cases:
         lines.append(
-            f"| {c['voxels']} | {c['total_s']:.1f} | {c['cpu_s']:.1f} | {c['load_before']:.1f} to {c['load_after']:.1f} "
+            f"| {label(c)} | {c['total_s']:.1f} | {c['cpu_s']:.1f} | {c['load_before']:.1f} to {c['load_after']:.1f} "
             f"| {c['steps']} | {c['cycles']} | {c['s_per_step']:.4f} | {c['cells'] / 1e6:.2f} M "
             f"| {c['cells_per_s'] / 1e6:.1f} M | {c['peak_gib']:.2f} |"
         )
-    if len(cases) >= 2:
-        names = "/".join(str(c["voxels"]) for c in cases)
+    fitted = [c for c in cases if c["waiting"] == "passive"]
+    if len(fitted) >= 2:
+        names = "/".join(str(c["voxels"]) for c in fitted)
         lines += [
             "",
-            f"Cost grows as radius to the {exponent(cases, 'total_s'):.2f} (wall) or {exponent(cases, 'cpu_s'):.2f} "
-            f"(CPU), V-cycles as {exponent(cases, 'cycles'):.2f}, cells at the end as {exponent(cases, 'cells'):.2f} "
+            f"Cost grows as radius to the {exponent(fitted, 'total_s'):.2f} (wall) or {exponent(fitted, 'cpu_s'):.2f} "
+            f"(CPU), V-cycles as {exponent(fitted, 'cycles'):.2f}, cells at the end as {exponent(fitted, 'cells'):.2f} "
             f"(fit over {names}).",
         ]
     lines += [
@@ -405,11 +418,11 @@ def page(cases: list[dict[str, Any]], compiling: dict[str, float] | None) -> str
         goal_s, goal_gib = TARGETS[c["voxels"]]
         over = c["total_s"] / goal_s
         verdict = "met" if over <= 1 else f"missed: {over:.1f} times as long"
-        lines.append(f"| {c['voxels']} | {goal_s:g} s | {c['total_s']:.1f} s | {verdict} |")
+        lines.append(f"| {label(c)} | {goal_s:g} s | {c['total_s']:.1f} s | {verdict} |")
         if goal_gib is not None:
             over = c["peak_gib"] / goal_gib
             verdict = "met" if over < 1 else f"missed: {over:.2f} times as much"
-            lines.append(f"| {c['voxels']} | under {goal_gib:g} GiB | {c['peak_gib']:.2f} GiB | {verdict} |")
+            lines.append(f"| {label(c)} | under {goal_gib:g} GiB | {c['peak_gib']:.2f} GiB | {verdict} |")
     for voxels in TARGETS:
         if voxels not in [c["voxels"] for c in cases]:
             lines.append(f"| {voxels} | {TARGETS[voxels][0]:g} s | not measured | open |")
@@ -425,7 +438,7 @@ def page(cases: list[dict[str, Any]], compiling: dict[str, float] | None) -> str
     ]
     for c in cases:
         lines.append(
-            f"| {c['voxels']} | {c['triad_gb_s']:.1f} | {c['sweep_s'] * 1e3:.2f} | {c['sweep_share']:.0%} "
+            f"| {label(c)} | {c['triad_gb_s']:.1f} | {c['sweep_s'] * 1e3:.2f} | {c['sweep_share']:.0%} "
             f"| {c['run_share']:.0%} |"
         )
     names = list(cases[0]["parts_s"])
@@ -441,7 +454,7 @@ def page(cases: list[dict[str, Any]], compiling: dict[str, float] | None) -> str
     for c in cases:
         parts = [c["parts_s"][n] for n in names]
         lines.append(
-            f"| {c['voxels']} | "
+            f"| {label(c)} | "
             + " | ".join(f"{p:.2f}" for p in parts)
             + f" | {c['total_s'] - sum(parts):.2f} |"
         )
@@ -460,10 +473,10 @@ def page(cases: list[dict[str, Any]], compiling: dict[str, float] | None) -> str
     for c in cases:
         p = c.get("pyamg")
         if p is None:
-            lines.append(f"| {c['voxels']} | not tried: set-up would need several GiB | | | | | | | | |")
+            lines.append(f"| {label(c)} | not tried: set-up would need several GiB | | | | | | | | |")
             continue
         lines.append(
-            f"| {c['voxels']} | {p['unknowns']} | {p['ours_prepare_s'] * 1e3:.1f} + {p['ours_cycle_s'] * 1e3:.1f} "
+            f"| {label(c)} | {p['unknowns']} | {p['ours_prepare_s'] * 1e3:.1f} + {p['ours_cycle_s'] * 1e3:.1f} "
             f"| {p['ours_cold_s']:.3f} ({p['ours_cold_cycles']}) | {p['setup_s']:.2f} | {p['cold_s']:.2f} "
             f"({p['cold_iterations']}) | {p['warm_s']:.2f} ({p['warm_iterations']}) | {p['cold_ratio']:.0f} "
             f"| {p['warm_ratio']:.0f} | {p['warm_ratio_without_setup']:.0f} |"
@@ -482,7 +495,7 @@ def page(cases: list[dict[str, Any]], compiling: dict[str, float] | None) -> str
               "|---|---|---|---|---|---|---|---|"]  # fmt: skip
     for c in cases:
         lines.append(
-            f"| {c['voxels']} | {c['model_s']:.1f} | {c['habit']} | {c['radius_um']:.1f} | {c['thickness_um']:.1f} "
+            f"| {label(c)} | {c['model_s']:.1f} | {c['habit']} | {c['radius_um']:.1f} | {c['thickness_um']:.1f} "
             f"| {c['solidity']:.3f} | {c['code']} | {c['date'][:16]} |"
         )
     return "\n".join(lines) + "\n"
@@ -494,6 +507,7 @@ def main() -> None:
     ask.add_argument("--again", action="store_true", help="measure finished cases again")
     ask.add_argument("--no-compile", action="store_true", help="keep the last compile time")
     ask.add_argument("--no-pyamg", action="store_true")
+    ask.add_argument("--waiting", choices=("passive", "default"), default="passive", help="OMP_WAIT_POLICY")
     ask.add_argument("--limit", type=float, default=600.0, help="seconds for one case")
     ask.add_argument("--case", type=int, help=argparse.SUPPRESS)
     ask.add_argument("--use-kernels", action="store_true", help=argparse.SUPPRESS)
@@ -515,13 +529,15 @@ def main() -> None:
             json.dumps({"kind": "icewright.benchmark.compile", "schema": 1, **compile_time()})
         )
     for voxels in said.voxels or [50, 100]:
-        target = RESULTS / f"{voxels}.json"
+        target = RESULTS / f"{voxels}-{said.waiting}.json"
         if target.exists() and not said.again:
             continue
-        got = run_case(voxels, said.limit, not said.no_pyamg)
+        got = run_case(voxels, said.limit, not said.no_pyamg, said.waiting)
         if got is not None:
             target.write_text(json.dumps(got, indent=1) + "\n")
-    files = sorted((p for p in RESULTS.glob("*.json") if p.stem.isdigit()), key=lambda p: int(p.stem))
+    files = sorted(
+        (p for p in RESULTS.glob("*-*.json")), key=lambda p: (p.stem.split("-")[1], int(p.stem.split("-")[0]))
+    )
     cases = [json.loads(p.read_text()) for p in files]
     compiling = json.loads(compile_file.read_text()) if compile_file.exists() else None
     PAGE.write_text(page(cases, compiling))
