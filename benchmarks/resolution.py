@@ -262,7 +262,11 @@ def page(runs: list[dict[str, Any]]) -> str:
             ok = c["radius_met"] and c["mass_met"] and c["same_word"] is not False
             tally[label].append(ok)
             d = c["change"]
-            words = coarse["habit"] if coarse["habit"] == fine["habit"] else f"{coarse['habit']} / {fine['habit']}"
+            words = (
+                coarse["habit"]
+                if coarse["habit"] == fine["habit"]
+                else f"{coarse['habit']} / {fine['habit']}"
+            )
             times = "" if c["time_change"] is None else f"{c['time_change']:+.1%}"
             lines.append(
                 f"| {name} | {label} | {c['time_s']:.0f} | {d['radius_tip_m']:+.1%} | {d['thickness_m']:+.1%} | {d['mass_kg']:+.1%} "
