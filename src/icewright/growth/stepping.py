@@ -55,10 +55,10 @@ class Grower:
 
     def seed(self, radius: float, half: float, base: float = 0.0, stalk_radius: float = 0.0) -> None:
         """A hexagonal prism (or disc): corner radius, height above `base` (all dx)."""
-        k_base, n = round(base / self.dz), max(round(half / self.dz), 1)
+        k_base, n = round(base / self.dz), max(int(half / self.dz + 0.5), 1)
         self._box(radius, k_base, k_base + n, first=True)
         lat = self.field.lattice
-        r_cells = max(round(radius), 1)
+        r_cells = max(int(radius + 0.5), 1)  # half up, not to the even one
         inside = lat.q + lat.r <= r_cells if lat.symmetry == "sixfold" else lat.q < r_cells
         k0 = self._k_zero
         ice = np.zeros(self.field.u.shape, dtype=bool)

@@ -33,6 +33,8 @@ def user_cache() -> Path:
 
 
 def _use_cache() -> None:
+    # Idle threads that spin burn the other workers' time: on a busy machine a run took ten times as long.
+    os.environ.setdefault("OMP_WAIT_POLICY", "PASSIVE")
     import numba
 
     folder = user_cache() / f"kernels-{cache_key()}"
