@@ -67,7 +67,7 @@ class Surface:
         self.field, self.doubles = field, doubles
         self._room(4096)
         self.index = np.full(field.u.shape, -1, dtype=np.int32)
-        # what each cell's law gave last (ln flux, 0 for none) and how fast it may follow; see `laws`
+        # where each cell's law was taken last (u, 0 for none) and how fast that may follow u; see `laws`
         self.last = np.zeros(field.u.shape, dtype=np.float32)
         self.damping = np.zeros(field.u.shape, dtype=np.float32)
         self.count = 0

@@ -41,6 +41,7 @@ _SCALARS = (
     "box_grown",
     "fresh",
     "fill_fraction",
+    "last_dt",
 )
 
 
@@ -215,16 +216,16 @@ class Simulation:
         last = np.where(whole.any(axis=0), len(line) - 1 - np.argmax(whole[::-1], axis=0), -1)
         ks = np.nonzero(last >= 0)[0]
         beyond = np.minimum(last[ks] + 1, len(line) - 1)
-        tips = last[ks] + fills[beyond, ks]
+        tips = last[ks] + np.minimum(fills[beyond, ks], 1)
         half = 0.5 if g.symmetry == "sixfold" else 1.0
         far = g._radius + 0.5
         tip = max(float(tips.max(initial=0.0)) + half, far)
-        part = float(g.crystal.fill[:row, g._hi + 1].max())
+        part = min(float(g.crystal.fill[:row, g._hi + 1].max()), 1.0)
         thick = float(f.edges[g._hi + 1]) + part * g.dz
         if g.mirror:
             thick *= 2
         else:
-            down = float(g.crystal.fill[:row, g._lo - 1].max()) if g._lo > 0 else 0.0
+            down = min(float(g.crystal.fill[:row, g._lo - 1].max()), 1.0) if g._lo > 0 else 0.0
             thick -= float(f.edges[g._lo]) - down * g.dz
         volume = g.ice_volume() * (2 if g.mirror else 1) * self.dx_m**3
         return tip * self.dx_m, thick * self.dx_m, volume * self._density()

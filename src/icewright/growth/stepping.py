@@ -19,9 +19,10 @@ from icewright.growth.rules import GrowthTables, Surface
 
 FILL_FRACTION = 0.4
 LANDING_FLOOR = 0.3  # of the longest step; what fills earlier than that overfills and hands on the rest
-SOLVES = (1, 8)  # fewest and most law + V-cycle rounds a step
+MOST_LONGER = 2.0  # a step over the one before
+SOLVES = (1, 12)  # fewest and most law + V-cycle rounds a step
 FLUX_TOLERANCE = 0.02  # far flux over surface flux, at which a step's rounds may stop
-RELAX_FAR = 0.5
+RELAX_FAR = 0.3  # above about 0.5 a compact crystal in its tight box swings between two far fields
 BOX = 1.45  # outer radius of a new box over the crystal's
 TIGHT = 1.25  # the box is renewed when it is tighter than this
 
@@ -48,6 +49,7 @@ class Grower:
         self.shift = 0.0
         self.fill_fraction = FILL_FRACTION
         self.far_sum = self.near_sum = 0.0  # since the last reading
+        self.last_dt = 0.0
         self.taken = 0.0  # volume of vapour taken up, dx^3 of ice, held half
         self.lost = 0.0
         self.stalk: tuple[float, int] | None = None  # radius, top layer
@@ -202,15 +204,14 @@ class Grower:
             f.u[f.mask & 1 == 1] = 0
         last = -1.0
         for _ in range(most):
-            q, far = self._solve(tables, x0, capillary, chi0, sigma)
+            q, far = self._solve(tables, x0, capillary, sigma)
+            self._warm(chi0, sigma, 0.3)
             if abs(q - last) <= 1e-4 * abs(q) and abs(far - q) < 3e-3 * q:
                 break
             last = q
         self.fresh = False
 
-    def _solve(
-        self, tables: GrowthTables, x0: float, capillary: float, chi0: float, sigma: float
-    ) -> tuple[float, float]:
+    def _solve(self, tables: GrowthTables, x0: float, capillary: float, sigma: float) -> tuple[float, float]:
         """One round; (flux into the surface, flux through the outer surface before the far field follows)."""
         f, s = self.field, self.surface
         s.apply(tables, x0, self.shift, capillary, self.facets)
@@ -221,9 +222,16 @@ class Grower:
         m = s.count
         moments = f.moments_of(s.column[:m], s.k[:m], s.flux[:m])
         f.moments += RELAX_FAR * (moments - f.moments)
-        want = chi0 * max(sigma - s.mean_surface(), 0.0) if chi0 > 0 else 0.0
-        self.shift += 0.5 * (want - self.shift) if self.steps else 0.3 * (want - self.shift)
         return q, far
+
+    def _warm(self, chi0: float, sigma: float, share: float) -> None:
+        """Let the crystal's own warming follow its growth by a share of what is missing.
+
+        Once a step only: where a facet is starved its supersaturation is just above the shift, and a shift
+        that moved within the rounds would turn the flux there on and off.
+        """
+        want = chi0 * max(sigma - self.surface.mean_surface(), 0.0) if chi0 > 0 else 0.0
+        self.shift += share * (want - self.shift)
 
     def change_air(self, sigma: float) -> None:
         """The far supersaturation changes: the field is linear in it, so scale it as a first guess."""
@@ -233,6 +241,7 @@ class Grower:
             self.field.moments *= ratio
             self.shift *= ratio
             if abs(ratio - 1) > 0.05:  # a jump: what the laws gave before is no guide
+                self.last_dt = 0.0
                 self.surface.last[:] = 0
                 self.surface.damping[:] = 0
         self.sigma = sigma
@@ -261,9 +270,10 @@ class Grower:
             f, s = self.field, self.surface
         q = far = 0.0
         for i in range(SOLVES[1]):
-            q, far = self._solve(tables, x0, capillary, chi0, sigma)
+            q, far = self._solve(tables, x0, capillary, sigma)
             if i + 1 >= SOLVES[0] and abs(far - q) <= FLUX_TOLERANCE * q:
                 break
+        self._warm(chi0, sigma, 0.2)
         m = s.count
         c, k = s.column[:m], s.k[:m]
         rate = s.flux[:m] * speed / s.volume[:m]
@@ -272,6 +282,9 @@ class Grower:
             dt = longest_s if np.isfinite(longest_s) else 1.0
         else:
             dt = self.fill_fraction / fastest
+            if self.last_dt > 0:  # a step whose rounds ran out must not run away with the clock
+                dt = min(dt, MOST_LONGER * self.last_dt)
+            self.last_dt = dt
             grow = rate > 1e-12 * fastest
             next_full = float(np.min((1 - self.crystal.fill[c, k][grow]) / rate[grow]))
             if next_full < dt:

@@ -14,8 +14,8 @@ import numpy as np
 from numba import njit
 
 BASAL, PRISM, CORNER, KINK = 0, 1, 2, 3
-MOST_LOG_STEP = 1.5  # the law's flux moves by at most this factor's logarithm in a round
-STEEPEST = 3.0  # d ln flux / d ln u that the linearised law may have, so that it stays positive
+LEAST_STEP = 1e-4  # supersaturation by which the point of a law may always move in a round
+STEEPEST = 3.0  # d ln flux / d ln u that the linearised law may have
 
 
 @njit(cache=True)
@@ -275,9 +275,26 @@ def laws(
     g_own = np.zeros(m)
     slope = np.zeros(m)
     ue = np.zeros(m)
+    at = np.zeros(m)
     for i in range(m):
         kap = 2.0 * capillary / max(width[i], 1.0) if kind[i] != KINK else 0.0
-        e = float(u[c[i], k[i]]) - shift - kap
+        at[i] = float(u[c[i], k[i]])
+        if kind[i] != KINK:
+            # Steep laws and a field that answers slowly would chase each other in a two-cycle: the point
+            # at which the law is taken follows u, more slowly each time the direction turns.
+            ci, ki = c[i], k[i]
+            old = float(last[ci, ki])
+            if old > 0.0:
+                step = at[i] - old
+                d = float(damping[ci, ki])
+                size = abs(d) if d != 0.0 else 1.0
+                size = max(0.5 * size, 0.05) if d * step < 0.0 else min(1.25 * size, 1.0)
+                room = max(old - shift - kap, LEAST_STEP)
+                step = min(max(step, -0.5 * room), room)
+                at[i] = old + size * step
+                damping[ci, ki] = size if step >= 0 else -size
+            last[ci, ki] = at[i]
+        e = at[i] - shift - kap
         if e <= 1e-9:
             e = 1e-9
         ue[i] = e
@@ -324,26 +341,10 @@ def laws(
                 f += w * best[p]
                 m_log += w * best[p] * slope[driver[p]]
         m_log /= f
-        ci, ki = c[i], k[i]
-        if kind[i] != KINK:
-            # Steep laws and a field that answers slowly would chase each other in a two-cycle: approach
-            # the law's flux in its logarithm, more slowly each time the direction turns.
-            new = np.log(max(f, 1e-30))
-            if last[ci, ki] != 0.0:
-                step = new - last[ci, ki]
-                d = damping[ci, ki]
-                turned = d != 0.0 and step * d < 0.0
-                size = abs(d) if d != 0.0 else 1.0
-                size = max(0.5 * size, 0.05) if turned else min(1.25 * size, 1.0)
-                step = min(max(step, -MOST_LOG_STEP), MOST_LOG_STEP)
-                new = last[ci, ki] + size * step
-                damping[ci, ki] = size if step >= 0 else -size
-                f = min(np.exp(new), top)
-            last[ci, ki] = new
         s = min(f * min(m_log, STEEPEST) / e, 1.0 / h[i])
         weight[i] = w
         sink[c[i], k[i]] = a[i] * s
-        b[c[i], k[i]] = a[i] * (s * u[c[i], k[i]] - f)
+        b[c[i], k[i]] = a[i] * (s * at[i] - f)
 
 
 @njit(cache=True)
