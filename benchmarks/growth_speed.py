@@ -381,7 +381,7 @@ def page(cases: list[dict[str, Any]], compiling: dict[str, float] | None) -> str
         f"{numba.config.NUMBA_NUM_THREADS} threads.",  # type: ignore[attr-defined]
         "",
         "-15 degC, sigma 0.15, kinetics `layer-fits`, facets `joined`, seed 3 um x 3 um, voxels of 1 um, free in air.",
-        'Rows without a remark wait passively (OMP_WAIT_POLICY=PASSIVE); "waiting default" is what a user gets today.',
+        'Rows without a remark wait passively (OMP_WAIT_POLICY=PASSIVE); "waiting default" is an older engine without that.',
         "A load above the number of cores means that the wall time is too long by about load / cores or more: threads",
         "wait for each other at every colour of every level. CPU seconds (all threads, waiting in part included) are",
         "printed beside; half of them is roughly what two quiet cores would need.",
