@@ -1,6 +1,6 @@
 """The word for a crystal's habit, from its measured sizes by a rule that is written down.
 
-The words are those of the meteorological classifications (J. Fac. Sci. Hokkaido Univ. Ser. VII 2, 321, 1966;
+The words are those of the meteorological classifications (J. Fac. Sci. Ser. VII 2, 321, 1966;
 Atmos. Res. 132-133, 460, 2013, DOI 10.1016/j.atmosres.2013.06.006; both from memory), which give pictures and
 no numbers. The numbers below are common practice, no source. They are checked in this order:
 
@@ -53,7 +53,7 @@ SOURCES = tuple(
     for item in (
         Source(
             "habit-words-1966",
-            "J. Fac. Sci. Hokkaido Univ., Ser. VII, vol. 2, p. 321, 1966: meteorological classification of "
+            "J. Fac. Sci., Ser. VII (Geophysics), vol. 2, p. 321, 1966: meteorological classification of "
             "natural snow crystals",
             how="from memory",
             note="words only; the thresholds are common practice, no source",
