@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from icewright.growth.kernels import cpu
-from icewright.growth.lattice import Lattice
+from icewright.growth.lattice import Lattice, Level
 
 F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
@@ -198,45 +198,31 @@ class Field:
                     c.S,
                 )
             if not self._built:  # pivots of the layers above the ice, once
-                m = len(level.neighbours)
-                cpu.factor_coarse(
-                    m * self.nz,
-                    c.L,
-                    c.gz,
-                    c.S,
-                    c.far_link,
-                    c.far_gz,
-                    level.neighbours,
-                    level.edge,
-                    self.dz,
-                    0,
-                    m,
-                    k0,
-                    k1,
-                    k1,
-                    c.D,
-                    c.inv,
-                )
-            cpu.factor_coarse(
-                n * kt,
-                c.L,
-                c.gz,
-                c.S,
-                c.far_link,
-                c.far_gz,
-                level.neighbours,
-                level.edge,
-                self.dz,
-                n,
-                n,
-                k0,
-                k1,
-                kt,
-                c.D,
-                c.inv,
-            )
+                self._pivots(level, c, 0, len(level.neighbours), k1)
+            self._pivots(level, c, n, n, kt)
             lf, fine = c, level
         self._built = True
+
+    def _pivots(self, level: Level, c: _Coarse, n_act: int, n: int, kt: int) -> None:
+        """Pivots of a coarse level's first n columns below layer kt; links as held for the first n_act."""
+        cpu.factor_coarse(
+            n * kt,
+            c.L,
+            c.gz,
+            c.S,
+            c.far_link,
+            c.far_gz,
+            level.neighbours,
+            level.edge,
+            self.dz,
+            n_act,
+            n,
+            self.k0,
+            self.k1,
+            kt,
+            c.D,
+            c.inv,
+        )
 
     def smooth(self, colours: list[NDArray[np.int32]]) -> None:
         """Line Gauss-Seidel over the given colours of the finest level."""

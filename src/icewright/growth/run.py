@@ -38,7 +38,6 @@ _SCALARS = (
     "near_sum",
     "taken",
     "lost",
-    "box_grown",
     "fresh",
     "fill_fraction",
     "last_dt",

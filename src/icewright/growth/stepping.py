@@ -53,7 +53,6 @@ class Grower:
         self.taken = 0.0  # volume of vapour taken up, dx^3 of ice, held half
         self.lost = 0.0
         self.stalk: tuple[float, int] | None = None  # radius, top layer
-        self.box_grown = 0
 
     def seed(self, radius: float, half: float, base: float = 0.0, stalk_radius: float = 0.0) -> None:
         """A hexagonal prism (or disc): corner radius, height above `base` (all dx)."""
@@ -262,7 +261,6 @@ class Grower:
         """
         if self.needs_room():
             self._renew_box()
-            self.box_grown += 1
         self.change_air(sigma)
         f, s = self.field, self.surface
         if self.fresh:
