@@ -22,6 +22,7 @@ def make_album(
     out_dir: Path,
     *,
     hero_pixels: int = 1600,
+    set_air: tuple[NDArray[Any], NDArray[Any], NDArray[Any]] | None = None,
 ) -> list[Path]:
     """Write plan, side, section, thickness, curves, timeline and hero as PNG, and the solid as STL and GLB.
 
@@ -31,6 +32,7 @@ def make_album(
     series : columns of the run in SI, see `figures.curves_png`.
     caption : the conditions in words, set beneath each picture.
     sigma_water : supersaturation over ice at water saturation for each row of the series, or None.
+    set_air : time (s), temperature (K) and sigma that were set, where the air lags behind them, or None.
 
     Returns
     -------
@@ -55,7 +57,7 @@ def make_album(
         plan.side_png(last, out / "side.png", recipe_title, when),
         plan.section_png(last, out / "section.png", recipe_title, when),
         plan.thickness_png(last, out / "thickness.png", recipe_title, when),
-        figures.curves_png(series, out / "curves.png", recipe_title, caption, sigma_water),
+        figures.curves_png(series, out / "curves.png", recipe_title, caption, sigma_water, set_air),
         figures.timeline_png(frames, out / "timeline.png", recipe_title, caption),
     ]
     render.hero(last, out / "hero.png", pixels=hero_pixels)

@@ -24,6 +24,7 @@ def curves_png(
     title: str = "",
     caption: str = "",
     sigma_water: NDArray[Any] | None = None,
+    set_air: tuple[NDArray[Any], NDArray[Any], NDArray[Any]] | None = None,
 ) -> Path:
     """Growth curves against minutes, with temperature and supersaturation beneath on the same axis.
 
@@ -32,6 +33,7 @@ def curves_png(
     series : columns of a run by name, SI, each [n]: at least time_s, temperature_k, sigma, radius_tip_m,
         thickness_m, mass_kg; radius_facet_m, aspect_ratio, solidity and tip_velocity_m_s are drawn if there.
     sigma_water : supersaturation over ice at water saturation, [n].
+    set_air : time (s), temperature (K) and sigma that were set, [m] each, where the air lags behind them.
 
     Raises
     ------
@@ -67,6 +69,7 @@ def curves_png(
         hspace=0.14,
     )
     first: Any = None
+    air_words = "temperature" if set_air is None else "at the crystal"
     for k, name in enumerate(panels):
         axes = figure.add_subplot(grid[k, 0], sharex=first)
         first = first or axes
@@ -96,16 +99,21 @@ def curves_png(
             lines.append(("tip velocity", running_mean(t, raw, 0.03 * (t[-1] - t[0])), BLUE, "-"))
             label = "tip (µm/s)"
         elif name == "temperature":
-            lines.append(("temperature", column("temperature_k") - 273.15, INK, "-"))
+            lines.append((air_words, column("temperature_k") - 273.15, INK, "-"))
+            if set_air is not None:
+                lines.append(("as set", np.asarray(set_air[1], float) - 273.15, ORANGE, (0, (5, 1.5))))
             label = "air (°C)"
         else:
-            lines.append(("over ice", column("sigma", 100.0), INK, "-"))
+            lines.append(("over ice" if set_air is None else air_words, column("sigma", 100.0), INK, "-"))
+            if set_air is not None:
+                lines.append(("as set", 100.0 * np.asarray(set_air[2], float), ORANGE, (0, (5, 1.5))))
             if sigma_water is not None:
                 lines.append(("water saturation", 100.0 * np.asarray(sigma_water, float), GREY, (0, (4, 2))))
             label = "supersat. (%)"
         ends = []
         for words, y, colour, dash in lines:
-            axes.plot(t, y, color=colour, linestyle=dash, linewidth=1.7, marker=marker, label=words)
+            x = np.asarray(set_air[0], float) / 60.0 if set_air is not None and words == "as set" else t
+            axes.plot(x, y, color=colour, linestyle=dash, linewidth=1.7, marker=marker, label=words)
             good = y[np.isfinite(y)]
             ends.append((float(good[-1]) if good.size else 0.0, words, colour))
         if name not in ("temperature",):
