@@ -125,7 +125,7 @@ def air_density(temperature_k: float, pressure_pa: float) -> float:
 
 def viscosity(temperature_k: float) -> float:
     """Dynamic viscosity of air, Pa s, at any pressure: 1.458e-6 T^1.5/(T + 110.4)."""
-    return 1.458e-6 * temperature_k**1.5 / (temperature_k + 110.4)
+    return float(1.458e-6 * math.pow(temperature_k, 1.5) / (temperature_k + 110.4))
 
 
 def best_number(body: FallingBody, temperature_k: float, pressure_pa: float) -> float:
