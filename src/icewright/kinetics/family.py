@@ -16,6 +16,7 @@ a dip as its depth goes to 1 ("layer-fits" has none), and a blend goes all the w
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -52,13 +53,16 @@ class Member:
 
     @property
     def name(self) -> str:
-        """`broad-narrow`, or `broad-narrow (prism_depth 0.3)`."""
+        """`broad-narrow`, or `broad-narrow (prism_depth 0.3)`; of a file its name without folder and
+        ending.
+        """
+        base = Path(self.base).stem if self.base.endswith(".toml") else self.base
         if not self.changes:
-            return self.base
+            return base
         said = ", ".join(
             f"{what} {'x ' if _is_factor(what) else ''}{value:g}" for what, value in self.changes
         )
-        return f"{self.base} ({said})"
+        return f"{base} ({said})"
 
     def changed(self, what: str, value: float) -> Member:
         """The same with one change more."""
