@@ -15,6 +15,7 @@ from icewright.ground.errors import IcewrightError
 # verb: (module, function). The order is the order in `icewright --help`.
 VERBS = {
     "air": ("icewright.cli.air", "air_command"),
+    "chamber": ("icewright.cli.chamber", "chamber_command"),
     "new": ("icewright.cli.new", "new_command"),
     "grow": ("icewright.cli.grow", "grow_command"),
     "look": ("icewright.cli.look", "look_command"),
