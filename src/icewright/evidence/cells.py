@@ -143,6 +143,8 @@ def grow(cell: Cell) -> dict[str, Any]:
                 step = run.step_index
     except IcewrightError as error:
         return {"readings": rows, "failed": str(error).replace("\n", "; ")}
+    except Exception as error:  # a fault of ours: it must not stop the other cells, and is said on the page
+        return {"readings": rows, "failed": f"fault: {type(error).__name__}: {error}"}
     return {"readings": rows, "failed": ""}
 
 
@@ -198,6 +200,8 @@ class Shelf:
 
     def put(self, cell: Cell, result: Mapping[str, Any]) -> None:
         """Keep a result, on disk before this returns."""
+        # a fault or a dead worker is kept in memory only: it is tried again next time
+        lasting = not str(result["failed"]).startswith(("fault:", "worker:"))
         data = {
             "kind": "icewright.evidence.cell",
             "schema": 1,
@@ -207,7 +211,7 @@ class Shelf:
         }
         self._held[data["key"]] = data
         self.grown_now += 1
-        if self.path is not None:
+        if self.path is not None and lasting:
             self.path.parent.mkdir(parents=True, exist_ok=True)
             torn = (
                 self.path.is_file()

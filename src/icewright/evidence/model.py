@@ -55,6 +55,7 @@ class Finding:
     cause: str = ""
     tables: tuple[Mapping[str, Any], ...] = ()
     plots: Mapping[str, Any] = field(default_factory=dict)
+    overall: Mapping[str, str] = field(default_factory=dict)  # words instead of a verdict, by kinetics
 
     def verdicts(self) -> dict[str, Verdict]:
         """One verdict for each kinetics: the strictest of its rows, "cannot tell" counting least."""

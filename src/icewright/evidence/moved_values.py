@@ -20,14 +20,16 @@ name = "moved-values"
 title = "Which conclusions survive when every value from memory is moved by 50 % either way?"
 source = "the statements: as in the comparisons below. The moves: ours"
 states = "what the outside says of each statement is in its row"
-SHAKEN = {"quick": 4, "full": 16}
+SHAKEN = {"quick": 3, "full": 16}
 AIR = ("1976 x 0.5", "1976 x 1.5")
 
 
 def run(plan: Plan) -> Finding:
     """Compare; see the module text."""
-    rows, table, counts = [], [], []
-    asked, groups = [], {}
+    rows: list[Row] = []
+    table, counts, overall = [], [], {}
+    asked: list[tuple[Member, str]] = []
+    groups: dict[str, tuple[list[tuple[Member, str]], list[Member]]] = {}
     for member in plan.members():
         alone = _one_by_one(plan, member)
         at_once = shaken(member.base, SHAKEN[plan.level])
@@ -71,7 +73,9 @@ def run(plan: Plan) -> Finding:
                     f"kept in {kept} of {len(told)}" if told else "nothing to move",
                 ]
             )
-        counts.append(_count(kinetics, [r for r in rows if r.kinetics == kinetics]))
+        own = [r for r in rows if r.kinetics == kinetics]
+        counts.append(_count(kinetics, own))
+        overall[kinetics] = f"{sum(r.verdict != CANNOT_TELL for r in own)} of {len(own)} statements survive"
     return Finding(
         tuple(rows),
         (
@@ -104,7 +108,8 @@ def run(plan: Plan) -> Finding:
                 "rows": table,
             },
         ),
-        {"rows": [[r.what, r.kinetics, r.verdict] for r in rows]},
+        {"rows": [[r.what, r.kinetics, r.verdict, r.note] for r in rows]},
+        overall,
     )
 
 
