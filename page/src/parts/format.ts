@@ -1,0 +1,84 @@
+/** Numbers as people at a microscope read them: always with the unit, never more digits than mean something. */
+
+const THIN = "\u202f"; // narrow no-break space between number and unit
+
+export function digits(value: number, significant = 3): string {
+  if (!Number.isFinite(value)) return "–";
+  if (value === 0) return "0";
+  const places = Math.max(0, significant - 1 - Math.floor(Math.log10(Math.abs(value))));
+  return minus(value.toFixed(Math.min(places, 8)));
+}
+
+/** A true minus sign, as print has it. */
+export function minus(text: string): string {
+  return text.replace(/^-/, "−");
+}
+
+export function um(value: number | null | undefined): string {
+  return value == null ? "–" : `${digits(value)}${THIN}µm`;
+}
+
+export function percent(value: number | null | undefined, places = 2): string {
+  return value == null || !Number.isFinite(value) ? "–" : `${minus(value.toFixed(places))}${THIN}%`;
+}
+
+export function celsius(value: number | null | undefined): string {
+  return value == null || !Number.isFinite(value) ? "–" : `${minus(value.toFixed(2))}${THIN}°C`;
+}
+
+export function rate(umPerS: number | null | undefined): string {
+  if (umPerS == null || !Number.isFinite(umPerS)) return "–";
+  return Math.abs(umPerS) < 0.01 && umPerS !== 0
+    ? `${digits(umPerS * 1000, 2)}${THIN}nm/s`
+    : `${digits(umPerS, 2)}${THIN}µm/s`;
+}
+
+/** Micrograms as a mass with a sensible prefix. */
+export function mass(ug: number | null | undefined): string {
+  if (ug == null || !Number.isFinite(ug)) return "–";
+  if (ug === 0 || ug >= 0.1) return `${digits(ug)}${THIN}µg`;
+  return ug >= 1e-4 ? `${digits(ug * 1e3)}${THIN}ng` : `${digits(ug * 1e6)}${THIN}pg`;
+}
+
+/** 390 -> "6 min 30 s"; what a person says, not a clock. */
+export function spoken(seconds: number | null | undefined): string {
+  if (seconds == null || !Number.isFinite(seconds)) return "–";
+  const s = Math.round(Math.abs(seconds));
+  const sign = seconds <= -0.5 ? "−" : "";
+  if (s < 60) return `${sign}${s} s`;
+  const h = Math.floor(s / 3600);
+  const m = Math.floor((s % 3600) / 60);
+  const rest = s % 60;
+  if (h) return `${sign}${h} h ${m} min`;
+  return rest ? `${sign}${m} min ${rest} s` : `${sign}${m} min`;
+}
+
+/** 390 -> "6:30". */
+export function clock(seconds: number | null | undefined): string {
+  if (seconds == null || !Number.isFinite(seconds)) return "–:––";
+  const s = Math.floor(Math.abs(seconds));
+  const h = Math.floor(s / 3600);
+  const mm = Math.floor((s % 3600) / 60);
+  const ss = String(s % 60).padStart(2, "0");
+  const sign = seconds < 0 ? "−" : "";
+  return h ? `${sign}${h}:${String(mm).padStart(2, "0")}:${ss}` : `${sign}${mm}:${ss}`;
+}
+
+/** What a person typed into a number field: decimal comma and true minus are allowed. Null if no number. */
+export function parseNumber(text: string): number | null {
+  const plain = text.trim().replace("−", "-").replace(",", ".");
+  if (!/^[+-]?(\d+\.?\d*|\.\d+)$/.test(plain)) return null;
+  const value = Number(plain);
+  return Number.isFinite(value) ? value : null;
+}
+
+/** "1:30", "90 s", "1.5 min", "1 h 10 min" or a bare number of minutes, to seconds. Null if none of them. */
+export function parseTime(text: string): number | null {
+  const t = text.trim().replace(",", ".").toLowerCase();
+  const parts = /^(?:(\d+):)?(\d{1,3}):(\d{2})$/.exec(t);
+  if (parts) return Number(parts[1] ?? 0) * 3600 + Number(parts[2]) * 60 + Number(parts[3]);
+  if (/^\d+\.?\d*$/.test(t)) return Number(t) * 60;
+  const words = /^(?:(\d+\.?\d*)\s*h)?\s*(?:(\d+\.?\d*)\s*min)?\s*(?:(\d+\.?\d*)\s*s)?$/.exec(t);
+  if (!words || !words.slice(1).some(Boolean)) return null;
+  return Number(words[1] ?? 0) * 3600 + Number(words[2] ?? 0) * 60 + Number(words[3] ?? 0);
+}
