@@ -18,7 +18,11 @@ from icewright.recipe.resolution import Resolution
 from icewright.recipe.seed import Seed
 from icewright.recipe.step import Humidity, Step
 
-EXAMPLES = sorted((Path(__file__).parents[2] / "examples").glob("*.toml"))
+EXAMPLES = sorted(
+    path
+    for path in (Path(__file__).parents[2] / "examples").rglob("*.toml")
+    if 'kind = "icewright.recipe"' in path.read_text(encoding="utf-8")
+)
 
 
 def span(low: float, high: float) -> st.SearchStrategy[float]:

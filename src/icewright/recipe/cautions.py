@@ -41,6 +41,7 @@ def warnings(recipe: Recipe) -> list[str]:
         said += _of_step(step, index, recipe.pressure_pa)
     said += _of_pressure(recipe.pressure_pa)
     said += _BY_WAY[recipe.held.way]
+    said += recipe.notes.cautions()
     return said
 
 

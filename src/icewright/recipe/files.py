@@ -7,7 +7,7 @@ import tomllib
 from collections.abc import Mapping
 from decimal import Decimal
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pydantic import ValidationError
 
@@ -17,6 +17,7 @@ from icewright.recipe.endings import Endings
 from icewright.recipe.held import Held
 from icewright.recipe.limits import RecipeError, number
 from icewright.recipe.model import KIND, SCHEMA, Gas, Recipe
+from icewright.recipe.notes import Notes
 from icewright.recipe.quantities import (
     CELSIUS,
     HECTOPASCAL,
@@ -31,6 +32,9 @@ from icewright.recipe.resolution import Resolution
 from icewright.recipe.seed import Seed
 from icewright.recipe.step import KEYS, Humidity, Measure, Step
 
+if TYPE_CHECKING:
+    from icewright.recipe.in_settings import Planned
+
 _CHOICES = {
     "model": ("3d", "round"),
     "facets": ("joined", "collective", "local"),
@@ -38,14 +42,35 @@ _CHOICES = {
     "preset": ("preview", "standard", "fine"),
     "way": ("free", "plate", "pedestal", "needle"),
 }
+_INSTEAD = {
+    "kinetics": 'kinetics = "broad-narrow"',
+    "apparatus": 'apparatus = "apparatus.toml"',
+    "crystal": "[seed]\nradius_um = 5\nthickness_um = 5",
+}
 
 
 def read(path: str | Path) -> Recipe:
     """The recipe in a file. Paths within it (kinetics, seed crystal) count from the file's own folder.
 
+    A recipe in settings of an apparatus is resolved to the air that the crystal will have.
+
     Raises:
         RecipeError: where the file is missing, is not TOML, or asks for what cannot be.
+        ApparatusError: where the apparatus that it names cannot be read.
     """
+    made = _read(path)
+    return made if isinstance(made, Recipe) else made.recipe
+
+
+def read_planned(path: str | Path) -> Planned:
+    """The recipe in a file with the air behind it, set and actual. Raises as `read`."""
+    from icewright.recipe.in_settings import of_air
+
+    made = _read(path)
+    return of_air(made) if isinstance(made, Recipe) else made
+
+
+def _read(path: str | Path) -> Recipe | Planned:
     path = Path(path)
     try:
         text = path.read_text(encoding="utf-8-sig")  # some editors begin a file with a byte-order mark
@@ -60,9 +85,14 @@ def read(path: str | Path) -> Recipe:
     except (OSError, UnicodeDecodeError) as cause:
         raise RecipeError(got=f"{path} cannot be read ({cause})", wanted="a recipe in UTF-8 text") from cause
     try:
-        return loads(text, folder=path.parent)
+        return _loads(text, path.parent)
     except RecipeError as cause:
-        raise RecipeError(str(path), got=cause.got, wanted=cause.wanted, do=cause.do) from cause
+        raise RecipeError(
+            f"{path}: {cause.message}" if cause.message else str(path),
+            got=cause.got,
+            wanted=cause.wanted,
+            do=cause.do,
+        ) from cause
 
 
 def write(recipe: Recipe, path: str | Path) -> None:
@@ -80,6 +110,11 @@ def loads(text: str, folder: Path | None = None) -> Recipe:
     Raises:
         RecipeError: where the text is not TOML, or asks for what cannot be.
     """
+    made = _loads(text, folder)
+    return made if isinstance(made, Recipe) else made.recipe
+
+
+def _loads(text: str, folder: Path | None) -> Recipe | Planned:
     try:
         # Decimal keeps the digits that were typed, so that writing gives them back.
         data = tomllib.loads(text, parse_float=Decimal)
@@ -95,7 +130,7 @@ def loads(text: str, folder: Path | None = None) -> Recipe:
         raise RecipeError(got=f"{where} = {first.get('input')!r}", wanted=str(first["msg"])) from cause
 
 
-def _recipe(data: dict[str, Any], folder: Path | None) -> Recipe:
+def _recipe(data: dict[str, Any], folder: Path | None) -> Recipe | Planned:
     keys.refuse_unknown(data, keys.TOP, "recipe")
     if data.get("kind", KIND) != KIND or "kind" not in data:
         raise RecipeError(
@@ -119,7 +154,7 @@ def _recipe(data: dict[str, Any], folder: Path | None) -> Recipe:
         "held": _held(_table(data, "held")),
         "seed": _seed(data, folder),
         "resolution": _resolution(_table(data, "resolution")),
-        "steps": tuple(_step(s, i) for i, s in enumerate(steps, 1)),
+        "notes": _notes(_table(data, "notes")),
         "gas": _gas(air),
     }
     if "pressure_hpa" in air:
@@ -136,7 +171,54 @@ def _recipe(data: dict[str, Any], folder: Path | None) -> Recipe:
     kinetics = _text(data, "kinetics", "recipe", 'kinetics = "broad-narrow"')
     if kinetics is not None:
         given["kinetics"] = _found(kinetics, folder, "kinetics") if _is_path(kinetics) else kinetics
-    return Recipe(**given)
+    if "apparatus" in data:
+        return _in_settings(data, given, steps, folder)
+    for i, step in enumerate(steps, 1):
+        if "settings" in step or "before" in data:
+            raise RecipeError(
+                got=f"step {i} with settings" if "settings" in step else "before without an apparatus",
+                wanted="the file of the apparatus whose settings these are",
+                do='apparatus = "apparatus.toml"   (above the first table)',
+            )
+    return Recipe(**given, steps=tuple(_step(s, i) for i, s in enumerate(steps, 1)))
+
+
+def _in_settings(
+    data: dict[str, Any], given: dict[str, Any], steps: list[dict[str, Any]], folder: Path | None
+) -> Planned:
+    from icewright.recipe.in_settings import SetStep, read_apparatus, resolve
+
+    named = _text(data, "apparatus", "recipe", 'apparatus = "apparatus.toml"') or ""
+    path = Path(_found(named, folder, "apparatus"))
+    made = []
+    for i, table in enumerate(steps, 1):
+        where = f"step {i}"
+        keys.refuse_unknown(table, keys.STEP, where)
+        said = [key for key in ("temperature_c", *(key for key, _ in KEYS.values())) if key in table]
+        if said or "settings" not in table:
+            raise RecipeError(
+                got=f"{where} {f'with {said[0]}' if said else 'without settings'}, in a recipe that names an "
+                "apparatus",
+                wanted="settings of the apparatus in every step",
+                do="settings = { plate_c = -15 }   (or delete the line with apparatus)",
+            )
+        settings = {
+            name: _hold_or_ramp(_table(table, "settings"), name, PLAIN, where, "-15")
+            for name in _table(table, "settings")
+        }
+        note = _text(table, "note", where, 'note = "raise the humidity"') or ""
+        made.append(SetStep(settings, _endings(table, where), note))
+    before = _table(data, "before")
+    stood = {n: PLAIN.to_si(number(v, "before", n, "-15")) for n, v in before.items()}
+    return resolve(given, made, read_apparatus(path), apparatus_path=path, before=stood or None)
+
+
+def _notes(table: dict[str, Any]) -> Notes:
+    keys.refuse_unknown(table, keys.NOTES, "[notes]")
+    words = {
+        key: _text(table, key, "[notes]", f'{key} = "..."') or "" for key in keys.NOTES if key != "volts"
+    }
+    return Notes(volts=_quantity(table, "volts", PLAIN, "[notes]", "2000"), **words)
 
 
 def _held(table: dict[str, Any]) -> Held:
@@ -224,12 +306,7 @@ def _step(table: dict[str, Any], index: int) -> Step:
     key, unit = KEYS[measures[0]]
     start, end = _hold_or_ramp(table, key, unit, where, "2" if key == "sigma_percent" else "0.95")
     temperature_k = _hold_or_ramp(table, "temperature_c", CELSIUS, where, "-15")
-    endings = Endings(
-        time_s=_quantity(table, "minutes", MINUTE, where, "10"),
-        radius_m=_quantity(table, "radius_um", MICROMETRE, where, "100"),
-        thickness_m=_quantity(table, "thickness_um", MICROMETRE, where, "100"),
-        mass_kg=_quantity(table, "mass_ug", MICROGRAM, where, "1"),
-    )
+    endings = _endings(table, where)
     note = _text(table, "note", where, 'note = "raise the humidity"') or ""
     try:
         return Step(
@@ -242,6 +319,15 @@ def _step(table: dict[str, Any], index: int) -> Step:
         # The model does not know its place in the list and says "step"; here the number is known.
         got = where + cause.got.removeprefix("step")
         raise RecipeError(got=got, wanted=cause.wanted, do=cause.do) from cause
+
+
+def _endings(table: Mapping[str, Any], where: str) -> Endings:
+    return Endings(
+        time_s=_quantity(table, "minutes", MINUTE, where, "10"),
+        radius_m=_quantity(table, "radius_um", MICROMETRE, where, "100"),
+        thickness_m=_quantity(table, "thickness_um", MICROMETRE, where, "100"),
+        mass_kg=_quantity(table, "mass_ug", MICROGRAM, where, "1"),
+    )
 
 
 def _hold_or_ramp(
@@ -307,9 +393,7 @@ def _found(name: str, folder: Path | None, key: str) -> str:
         raise RecipeError(
             got=f'{key} = "{name}", but there is no {path}',
             wanted="a path that exists, counted from the recipe's own folder",
-            do='kinetics = "broad-narrow"'
-            if key == "kinetics"
-            else "[seed]\nradius_um = 5\nthickness_um = 5",
+            do=_INSTEAD[key],
         )
     return str(path.resolve())
 
@@ -355,6 +439,9 @@ def dumps(recipe: Recipe) -> str:
     if recipe.resolution.preset is not None:
         lines.append(f"preset = {_quoted(recipe.resolution.preset)}")
     lines += _optional((("voxel_um", recipe.resolution.voxel_m, MICROMETRE),))
+    if recipe.notes:
+        lines += ["", "[notes]", *_optional((("volts", recipe.notes.volts, PLAIN),))]
+        lines += [f"{k} = {_quoted(v)}" for k, v in recipe.notes.given().items() if isinstance(v, str)]
     for step in recipe.steps:
         lines += ["", "[[step]]"]
         if step.note:

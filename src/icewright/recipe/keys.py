@@ -7,17 +7,34 @@ from difflib import get_close_matches
 
 from icewright.recipe.limits import RecipeError
 
-TOP = ("kind", "schema", "title", "model", "kinetics", "facets", "air", "held", "seed", "resolution", "step")
+TOP = (
+    "kind",
+    "schema",
+    "title",
+    "model",
+    "kinetics",
+    "facets",
+    "apparatus",
+    "before",
+    "air",
+    "held",
+    "seed",
+    "resolution",
+    "notes",
+    "step",
+)
 AIR = ("pressure_hpa", "diffusivity", "gas")
 GAS = ("diffusivity_m2_s", "conductivity_w_mk")
 HELD = ("way", "height_um", "stalk_radius_um")
 SEED = ("radius_um", "thickness_um", "aspect", "crystal")
 RESOLUTION = ("preset", "voxel_um")
+NOTES = ("volts", "additive", "needle_axis", "heat_path", "words")
 STEP = (
     "temperature_c",
     "sigma_percent",
     "water_fraction",
     "excess_g_m3",
+    "settings",
     "minutes",
     "radius_um",
     "thickness_um",
@@ -60,6 +77,9 @@ _MEANT = {
     "mass": "mass_ug",
     "mass_mg": "mass_ug",
     "schema_version": "schema",
+    "voltage": "volts",
+    "kilovolts": "volts",
+    "voltage_kv": "volts",
 }
 
 
@@ -107,6 +127,7 @@ def _home(key: str) -> str:
         "[held]": HELD,
         "[seed]": SEED,
         "[resolution]": RESOLUTION,
+        "[notes]": NOTES,
         "[[step]]": STEP,
     }
     for home, keys in homes.items():

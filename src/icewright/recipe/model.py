@@ -8,6 +8,7 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from icewright.recipe.held import Held
 from icewright.recipe.limits import RecipeError, check_pressure
+from icewright.recipe.notes import Notes
 from icewright.recipe.quantities import MICROGRAM, MICROMETRE
 from icewright.recipe.resolution import Resolution
 from icewright.recipe.seed import Seed
@@ -65,6 +66,7 @@ class Recipe(BaseModel):
         facets: how facets advance: "joined", "collective" or "local".
         model: "3d", or "round" for the axisymmetric one.
         resolution: voxel size or preset.
+        notes: what was done to draw the needle; kept, never computed with.
         steps: one or more steps, in order.
 
     Raises:
@@ -85,6 +87,7 @@ class Recipe(BaseModel):
     facets: Facets = "joined"
     model: ModelName = "3d"
     resolution: Resolution = Resolution()
+    notes: Notes = Notes()
     steps: tuple[Step, ...]
 
     @model_validator(mode="after")
