@@ -1,8 +1,9 @@
 """What every kind of apparatus is made of: named quantities, coated surfaces, and the air that results.
 
-A setting or a dimension is named with its laboratory unit (``warm_plate_c``, ``gap_mm``, ``humid_flow_l_min``) and
-typed in that unit; a kind computes with the same quantity in SI under its bare name (``warm_plate``, in K).
-All values may be floats or arrays that broadcast, so that a thousand drawn errors cost one call.
+A setting or a dimension is named with its laboratory unit (``warm_plate_c``, ``gap_mm``,
+``humid_flow_l_min``) and typed in that unit; a kind computes with the same quantity in SI under its bare
+name (``warm_plate``, in K). All values may be floats or arrays that broadcast, so that a thousand drawn
+errors cost one call.
 """
 
 from __future__ import annotations
@@ -181,8 +182,8 @@ class Term:
     words: str
 
 
-ICE_TERM = Term("ice_formula", "ice formula: IAPWS R14-08 against the 2005 review")
-WATER_TERM = Term("water_formula", "water formula: two routes differ by 0.15 %")
+ICE_TERM = Term("ice_formula", "ice formula: one published against another")
+WATER_TERM = Term("water_formula", "water formula: 0.15 %")
 
 
 def over_ice(temperature_k: Value, terms: Values | None = None) -> Value:
@@ -276,6 +277,7 @@ class Setting:
     response_from: str = "measured"
     now: float | None = None
     stability: float = 0.0
+    uncertainty: float | None = None  # of the knob's own scale, where no instrument sits on it
     estimate: tuple[float, float] | None = None  # heat capacity J/K and conductance W/K behind an estimate
 
 

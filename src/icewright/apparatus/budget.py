@@ -1,10 +1,10 @@
 """How well the air is known: every input's share, by linear propagation and by Monte Carlo.
 
-Linear: u^2 = sum (df/dx_i u_i)^2 for independent inputs (JCGM 100:2008, 5.1.2). Monte Carlo: the inputs drawn from
-normal distributions and pushed through the whole model (JCGM 101:2008). The stated rule: the linear result stands
-where, over the same draws, its standard deviation agrees with that of the full model within 2 % and its mean is off
-by no more than 5 % of it, for temperature and for sigma; otherwise the Monte Carlo result is the one given, with a
-word on why.
+Linear: u^2 = sum (df/dx_i u_i)^2 for independent inputs (JCGM 100:2008, 5.1.2). Monte Carlo: the inputs
+drawn from normal distributions and pushed through the whole model (JCGM 101:2008). The stated rule: the
+linear result stands where, over the same draws, its standard deviation agrees with that of the full model
+within 2 % and its mean is off by no more than 5 % of it, for temperature and for sigma; otherwise the Monte
+Carlo result is the one given, with a word on why.
 """
 
 from __future__ import annotations
@@ -119,7 +119,12 @@ def budget(
         Row(i.name, i.words, i.uncertainty, i.unit, abs(float(p[0])), abs(float(p[1])), i.thermometer)
         for i, p in zip(inputs, parts, strict=True)
     )
-    rows = tuple(sorted(rows, key=lambda row: -row.in_sigma))
+    # Ice formulas do not matter to a source of water, nor the water formula to ice: no row for nothing.
+    rows = tuple(
+        sorted(
+            (r for r in rows if r.in_sigma > 1e-12 or r.in_temperature_k > 1e-9), key=lambda r: -r.in_sigma
+        )
+    )
     best, best_words = _first(rows, parts, inputs, linear, model, u, z, T0, s0, method)
     spread = float(np.std(T) * np.std(s))
     return Budget(
@@ -191,12 +196,14 @@ def _first(
             best, least = item.thermometer, left
     if not best:
         return "", "no thermometer states an uncertainty, so none can be named first"
+    most = rows[0]
+    but = "" if most.thermometer or not rows else f"; the largest share, though, is {most.words}"
     now = float(linear[1])
     if method != "linear":
         now = float(np.std(model({i.name: a * b for i, a, b in zip(inputs, u, z, strict=True)})[1]))
     return best, (
         f"calibrate {best} first: known perfectly, it would bring the uncertainty of sigma "
-        f"from {100 * now:.2g} to {100 * least:.2g} %"
+        f"from {100 * now:.2g} to {100 * least:.2g} %{but}"
     )
 
 
@@ -208,46 +215,59 @@ def _inputs(apparatus: Apparatus, settings: Mapping[str, float]) -> tuple[list[_
         if t.uncertainty is None:
             unknown.append(f"thermometer {name}: uncertainty not stated")
         elif t.uncertainty > 0:
-            words = f"thermometer {name} on {t.on}"
+            words = f"thermometer {name}, on {t.on}"
             found.append(_Input(f"thermometer.{name}", words, t.uncertainty, "K", (bare(t.on),), name))
     for name, m in apparatus.flow_meters.items():
         if m.uncertainty is None:
             unknown.append(f"flow meter {name}: uncertainty not stated")
         elif m.uncertainty > 0:
-            words = f"flow meter {name} on {m.on}"
+            words = f"flow meter {name}, on {m.on}"
             found.append(_Input(f"flow_meter.{name}", words, m.uncertainty, "1", (bare(m.on),), scaled=True))
     held = {t.on for t in apparatus.thermometers.values()} | {m.on for m in apparatus.flow_meters.values()}
     for name, setting in apparatus.settings.items():
-        if name not in held:
-            unknown.append(f"{name}: no instrument on it")
+        if setting.uncertainty:
+            u = float(difference_to_si(name, setting.uncertainty))
+            found.append(_Input(f"scale.{name}", f"{name}: true against shown", u, _si(name), (bare(name),)))
+        elif name not in held and setting.uncertainty is None:
+            unknown.append(f"{name}: no instrument on it and no uncertainty of its own")
         if setting.stability > 0:
             u = float(difference_to_si(name, setting.stability))
-            found.append(
-                _Input(
-                    f"stability.{name}", f"{name} wanders about its set value", u, _si(name), (bare(name),)
-                )
-            )
+            words = f"{name}: wander about its set value"
+            found.append(_Input(f"stability.{name}", words, u, _si(name), (bare(name),)))
     shared = apparatus.shared_thermometer_uncertainty_k
     if shared:
         keys = tuple(bare(n) for n in apparatus.settings if suffix_of(n) == "_c")
-        found.append(
-            _Input("shared", "all thermometers together (their common reference)", shared, "K", keys)
-        )
+        found.append(_Input("shared", "all thermometers' common reference", shared, "K", keys))
     for name, size in apparatus.dimensions.items():
         if size.uncertainty is None:
-            if not kind.dimensions[name].optional and kind.dimensions[name].default is None:
-                unknown.append(f"{name}: uncertainty not stated")
+            moved = _one_percent(apparatus, settings, name)
+            if moved > 1e-6:
+                unknown.append(
+                    f"{name}: uncertainty not stated; 1 % of it moves sigma by {100 * moved:.2g} %"
+                )
         elif size.uncertainty > 0:
             u = float(difference_to_si(name, size.uncertainty))
             low = float(difference_to_si(name, min(size.value, kind.dimensions[name].low)))
             found.append(
                 _Input(f"dimension.{name}", kind.dimensions[name].words, u, _si(name), (bare(name),), low=low)
             )
-    found += [_Input(term.name, term.words, 1.0, "1", (term.name,)) for term in kind.terms]
+    found += [_Input(term.name, term.words, 1.0, "sd", (term.name,)) for term in kind.terms]
     if apparatus.sigma_uncertainty is not None and apparatus.sigma_uncertainty > 0:
         words = "calibrated offset of the supersaturation"
         found.append(_Input("supersaturation", words, apparatus.sigma_uncertainty, "1", ()))
     return found, unknown
+
+
+def _one_percent(apparatus: Apparatus, settings: Mapping[str, float], name: str) -> float:
+    """How far a hundredth of a dimension moves sigma (fraction)."""
+    x = dict(apparatus.inputs(settings))
+    found = []
+    for factor in (1.0, 1.01):
+        state = apparatus.physics.state(
+            x | {bare(name): x[bare(name)] * factor}, apparatus.pressure_pa, apparatus.choices
+        )
+        found.append(float(state.vapour_pa / over_ice(state.temperature_k)))
+    return abs(found[1] - found[0])
 
 
 def _si(name: str) -> str:

@@ -1,4 +1,4 @@
-"""What an apparatus implies for the people beside it. General words: local rules and trained practice come first.
+"""What an apparatus implies for the people beside it. Local rules and trained practice come first.
 
 The usual cautions of the trade (common practice, no source); none is a threshold.
 """
@@ -11,27 +11,31 @@ if TYPE_CHECKING:
     from icewright.apparatus.model import Apparatus
 
 DEFER = (
-    "These are reminders, not instructions: follow your local rules, your risk assessment, and people licensed or "
-    "trained for the work."
+    "These are reminders, not instructions: follow your local rules, your risk assessment, and people "
+    "licensed or trained for the work."
 )
 HIGH_VOLTAGE = (
-    "High voltage: use a current-limited supply with interlock, ground the chamber, discharge before touching, never "
-    "work alone; frost lowers insulation."
+    "High voltage: use a current-limited supply with interlock, ground the chamber, discharge before "
+    "touching, never work alone; frost lowers insulation."
 )
 COLD_SURFACES = "Cold surfaces freeze skin to them and make parts brittle: dry gloves, no bare hands."
 CRYOGEN = (
-    "Liquid nitrogen displaces oxygen without warning, condenses oxygen from air, and bursts whatever it is sealed in: "
-    "ventilation, oxygen alarm, face shield, never in a closed cold room or lift, never a sealed vessel."
+    "Liquid nitrogen displaces oxygen without warning, condenses oxygen from air, and bursts whatever it "
+    "is sealed in: ventilation, oxygen alarm, face shield, never in a closed cold room or lift, never a "
+    "sealed vessel."
 )
 DRY_ICE = (
-    "Dry ice gives off carbon dioxide that gathers unseen: ventilation and alarm, not in cold rooms, closed rooms or "
-    "lifts, never in a sealed container; insulated gloves."
+    "Dry ice gives off carbon dioxide that gathers unseen: ventilation and alarm, not in cold rooms, "
+    "closed rooms or lifts, never in a sealed container; insulated gloves."
 )
 VAPOURS = (
-    "Vapours of solvents or acids ({names}) ignite at sparks, heaters and high voltage, and are poisonous: fume "
-    "extraction, no ignition source, the sheet of each substance read first."
+    "Vapours of solvents or acids ({names}) ignite at sparks, heaters and high voltage, and are "
+    "poisonous: fume extraction, no ignition source, the sheet of each substance read first."
 )
-SPARK = "High voltage and solvent vapour together: do not switch the voltage on before the vapour is known to be thin."
+SPARK = (
+    "High voltage and solvent vapour together: do not switch the voltage on before the vapour is known to"
+    " be thin."
+)
 LASER = "Laser of class {laser}: eyewear and enclosure as its class demands; ice facets throw beams about."
 VACUUM = "Glass under vacuum may implode: shield and eye protection, no scratched glass."
 MAINS = "Meltwater and mains: drip loops, residual-current protection, plugs above the floor."

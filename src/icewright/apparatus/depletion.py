@@ -22,7 +22,7 @@ def prism_capacitance_m(radius_m: float, length_m: float) -> float:
     0.58 (1 + 0.95 A^0.75) a, A = L/2a (J. Atmos. Sci. 65, 206, 2008, DOI 10.1175/2007JAS2315.1; coefficients
     from memory, within 0.7 % of our own walk-on-spheres values for A from 0.01 to 10).
     """
-    return 0.58 * (1.0 + 0.95 * (length_m / (2.0 * radius_m)) ** 0.75) * radius_m
+    return float(0.58 * (1.0 + 0.95 * (length_m / (2.0 * radius_m)) ** 0.75) * radius_m)
 
 
 def prism_area_m2(radius_m: float, length_m: float) -> float:
@@ -31,10 +31,10 @@ def prism_area_m2(radius_m: float, length_m: float) -> float:
 
 
 def two_spheres_factor(distance_over_radius: float) -> float:
-    """Growth of each of two equal spheres over that of one alone; centres ``distance_over_radius`` >= 2 apart.
+    """Growth of each of two equal spheres over that of one alone, centres ``distance_over_radius`` apart.
 
-    sinh b sum (-1)^(n+1)/sinh(n b) with cosh b = s/2R (bispherical coordinates, any text on potential theory);
-    in contact ln 2, far apart 1/(1 + R/s). Raises ``ApparatusError`` for spheres that overlap.
+    sinh b sum (-1)^(n+1)/sinh(n b) with cosh b = s/2R (bispherical coordinates, any text on potential
+    theory); in contact ln 2, far apart 1/(1 + R/s). Raises ``ApparatusError`` for spheres that overlap.
     """
     s = float(distance_over_radius)
     if s < 2.0:
@@ -54,8 +54,9 @@ def two_spheres_factor(distance_over_radius: float) -> float:
 def neighbours_factor(capacitance_m: float, distance_m: float, count: int = 1) -> float:
     """Growth of a crystal with ``count`` equal neighbours, all at ``distance_m``, over that of one alone.
 
-    The crystals count as spheres of radius C. For one neighbour exact (``two_spheres_factor``); for several the
-    losses are added, 1/(1 + n (1/f - 1)), which is right far apart and too kind when they also screen each other.
+    The crystals count as spheres of radius C. For one neighbour exact (``two_spheres_factor``); for several
+    the losses are added, 1/(1 + n (1/f - 1)), which is right far apart and too kind when they also screen
+    each other.
     """
     if count < 1:
         return 1.0
@@ -66,9 +67,9 @@ def neighbours_factor(capacitance_m: float, distance_m: float, count: int = 1) -
 def plates_factor(capacitance_m: float, gap_m: float, where: str) -> float:
     """Growth near surfaces that hold their vapour, over that far from any.
 
-    Image charges of a small body: half way ``"between"`` two such plates 1/(1 - 2 ln 2 C/H); ``"under"`` one at
-    distance H, on a dry plate, 1/(1 - ln 2 C/H) (any text on electrostatics). Raises ``ApparatusError`` where the
-    crystal fills a third of the gap and a small body it is not.
+    Image charges of a small body: half way ``"between"`` two such plates 1/(1 - 2 ln 2 C/H); ``"under"``
+    one at distance H, on a dry plate, 1/(1 - ln 2 C/H) (any text on electrostatics). Raises
+    ``ApparatusError`` where the crystal fills a third of the gap and a small body it is not.
     """
     ratio = capacitance_m / gap_m
     if ratio > 1.0 / 3.0:
@@ -95,8 +96,8 @@ def cloud_factor(
 class Depletion:
     """What is left at the crystal's surface; SI, sigma as fractions.
 
-    ``factors`` are multipliers on growth by name; ``sigma_surface`` with attachment coefficient ``alpha``, and
-    ``mass_rate_kg_s``. ``reach_m``: the distance at which the crystal takes a hundredth of the far sigma.
+    ``factors`` are multipliers on growth by name; ``sigma_surface`` with attachment coefficient ``alpha``,
+    and ``mass_rate_kg_s``. ``reach_m``: the distance at which the crystal takes a hundredth of the far sigma.
     """
 
     capacitance_m: float
@@ -125,10 +126,10 @@ def deplete(
 ) -> Depletion:
     """Growth of a hexagonal prism in ``air`` with attachment coefficient ``alpha`` all over.
 
-    v rho = alpha v_kin rho sigma_s on the surface A balances 4 pi C D rho_sat (sigma - sigma_s - chi0 v-term):
-    sigma_s/sigma = 1/(1 + (1 + chi0) alpha A/(4 pi C X0)), times the factors. ``on_plate``: the crystal lies on a
-    dry, flat plate that takes its heat (mirror symmetry: half the flux of a prism twice as long, chi0 = 0).
-    With alpha = 1 this is the most a crystal of that size can drink.
+    v rho = alpha v_kin rho sigma_s on the surface A balances 4 pi C D rho_sat (sigma - sigma_s - chi0
+    v-term): sigma_s/sigma = 1/(1 + (1 + chi0) alpha A/(4 pi C X0)), times the factors. ``on_plate``: the
+    crystal lies on a dry, flat plate that takes its heat (mirror symmetry: half the flux of a prism twice
+    as long, chi0 = 0). With alpha = 1 this is the most a crystal of that size can drink.
     """
     if not (radius_m > 0 and length_m > 0 and 0 < alpha <= 1):
         raise ApparatusError(
@@ -150,7 +151,9 @@ def deplete(
     alone = sigma / (1.0 + resist)
     conduct = 4.0 * math.pi * whole * s.D_m2_s * rho_sat * share / (1.0 + chi0)
     rate = conduct * product * (sigma - surface)
-    warming = 0.0 if on_plate else s.latent_j_kg * rate / (4.0 * math.pi * whole * product * s.conductivity_w_mk)
+    warming = (
+        0.0 if on_plate else s.latent_j_kg * rate / (4.0 * math.pi * whole * product * s.conductivity_w_mk)
+    )
     return Depletion(
         capacitance_m=whole,
         alpha=alpha,

@@ -1,13 +1,13 @@
 """A free-fall column above a warm water source: convection stirs the air, frosted walls cool it.
 
-In stirred air between a wet source (area A_s, temperature T_s) and frosted walls (A_w, T_w) heat and vapour are
-handed over with nearly the same coefficient (Lewis number of moist air close to 1, common engineering practice),
-so that in a steady state both settle at the same share f = A_s/(A_s + A_w):
+In stirred air between a wet source (area A_s, temperature T_s) and frosted walls (A_w, T_w) heat and vapour
+are handed over with nearly the same coefficient (Lewis number of moist air close to 1, common engineering
+practice), so that in a steady state both settle at the same share f = A_s/(A_s + A_w):
 
     T = f T_s + (1-f) T_w,   e = f e_water(T_s) + (1-f) e_ice(T_w).
 
-The losses to the frosted walls are therefore inside f. It is an estimate: give ``source_share_percent`` from a
-hygrometer in its place as soon as you have one (arXiv:0809.4869 calibrates so).
+The losses to the frosted walls are therefore inside f. It is an estimate: give ``source_share_percent``
+from a hygrometer in its place as soon as you have one (arXiv:0809.4869 calibrates so).
 """
 
 from __future__ import annotations
@@ -141,7 +141,8 @@ class Falling(Kind):
             T = self._mixed(self.share(x, choices), x).temperature_k
             sigma = float(np.mean(sigma_from_spread(T, x["spread"])))
             said.append(
-                f"cross-check: a spread of {x['spread']:.3g} K of ice-saturated parcels makes sigma {100 * sigma:.3g} %"
+                f"cross-check: a spread of {x['spread']:.3g} K of ice-saturated parcels makes "
+                f"sigma {100 * sigma:.3g} %"
             )
         return said
 

@@ -56,6 +56,7 @@ class _Setting(_Table):
     response_s: float | None = None
     response_from: _Estimate | None = None
     stability: float = 0.0
+    uncertainty: float | None = None
 
 
 class _Thermometer(_Table):
@@ -165,8 +166,6 @@ def write(apparatus: Apparatus, path: str | Path) -> None:
     What calibration changes (thermometers, flow meters, supersaturation) and every other value is put where
     it stands; a value that is the same is left as it was typed. The file is replaced in one move.
     """
-    import os
-
     import tomlkit
 
     path = Path(path)
@@ -177,7 +176,7 @@ def write(apparatus: Apparatus, path: str | Path) -> None:
     loads(text)  # never replace a good file by one that cannot be read back
     beside = path.with_name(path.name + ".part")
     beside.write_text(text, encoding="utf-8", newline="\n")
-    os.replace(beside, path)
+    beside.replace(path)
 
 
 def _apparatus(held: _File, kind: Kind) -> Apparatus:
@@ -188,6 +187,7 @@ def _apparatus(held: _File, kind: Kind) -> Apparatus:
         _measures(f"thermometer.{name}", thermometer.on, [s for s in kind.settings if suffix_of(s) == "_c"])
     for name, meter in held.flow_meter.items():
         _measures(f"flow_meter.{name}", meter.on, [s for s in kind.settings if suffix_of(s) == "_l_min"])
+    _one_word(held)
     _once("thermometer", [t.on for t in held.thermometer.values()])
     _once("flow_meter", [t.on for t in held.flow_meter.values()])
     pressure = held.air.pressure_hpa
@@ -308,6 +308,7 @@ def _setting(name: str, held: _Setting) -> Setting:
         response_from=how,
         now=held.now,
         stability=abs(held.stability),
+        uncertainty=_positive(held.uncertainty, where),
         estimate=None if estimate is None else (estimate.heat_capacity_j_k, estimate.conductance_w_k),
     )
 
@@ -399,6 +400,20 @@ def _measures(where: str, on: str, possible: Collection[str]) -> None:
         )
 
 
+def _one_word(held: _File) -> None:
+    """A knob's own uncertainty beside that of an instrument on it would count one error twice."""
+    instruments = [("thermometer", n, t.on) for n, t in held.thermometer.items()]
+    instruments += [("flow_meter", n, m.on) for n, m in held.flow_meter.items()]
+    for table, name, on in instruments:
+        if held.setting[on].uncertainty is not None:
+            raise ApparatusError(
+                f"{on} has its uncertainty twice.",
+                got=f"[setting.{on}] uncertainty, and [{table}.{name}]",
+                wanted="that of the instrument alone",
+                do=f"delete uncertainty under [setting.{on}]",
+            )
+
+
 def _once(table: str, on: list[str]) -> None:
     twice = [name for name in on if on.count(name) > 1]
     if twice:
@@ -469,7 +484,7 @@ def _plain(a: Apparatus) -> dict[str, Any]:
         "title": a.title or None,
         "apparatus": a.kind,
         "air": {"pressure_hpa": _tidy(a.pressure_pa / 100.0), "response_s": a.air_response_s},
-        "arrangement": {n: v for n, v in a.choices.items()},
+        "arrangement": dict(a.choices),
         "setting": {name: _plain_setting(s) for name, s in a.settings.items()},
         "dimension": {
             name: d.value if d.uncertainty is None else {"value": d.value, "uncertainty": d.uncertainty}
@@ -530,6 +545,7 @@ def _plain_setting(s: Setting) -> dict[str, Any]:
         if s.estimate is None
         else {"heat_capacity_j_k": s.estimate[0], "conductance_w_k": s.estimate[1]},
         "stability": s.stability or None,
+        "uncertainty": s.uncertainty,
     }
 
 

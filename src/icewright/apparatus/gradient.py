@@ -20,7 +20,7 @@ from icewright.apparatus.basis import Term, Value, Values
 from icewright.vapour.air import DIFFUSIVITIES
 
 RULES = ("pressure-linear", "density-linear", "diffusivity", "full")
-RULE_TERM = Term("transport_rule", "transport rule: pressure-linear against D(T) and k(T)")
+RULE_TERM = Term("transport_rule", "transport rule: pressure-linear against full")
 
 # k = K0 + K1 T of vapour/air.py (J. Atmos. Sci. 28, 1455, 1971) with T in kelvin.
 _K1 = 7.118e-5

@@ -1,8 +1,8 @@
 """From the air that is wanted to the settings that make it.
 
-At a fixed temperature of the crystal, sigma rises steadily with one setting (the kind's ``driver``) while another
-(its ``level``) keeps the temperature: saturation is convex in temperature, so widening a span about a fixed point
-only ever adds vapour. Two nested root searches therefore find the one answer.
+At a fixed temperature of the crystal, sigma rises steadily with one setting (the kind's ``driver``) while
+another (its ``level``) keeps the temperature: saturation is convex in temperature, so widening a span about
+a fixed point only ever adds vapour. Two nested root searches therefore find the one answer.
 """
 
 from __future__ import annotations
@@ -27,9 +27,11 @@ def settings_for(
     *,
     pressure_pa: float | None = None,
     held: Mapping[str, float] | None = None,
+    limits: bool = True,
 ) -> dict[str, float]:
     """Settings (in the units of their names) for ``temperature_k`` (K) and ``sigma`` (fraction, before fog).
 
+    ``limits=False`` asks what physics would need, whatever the knobs allow.
     Settings other than the kind's driver and level come from ``held`` or stand as the file says.
     Raises ``ApparatusError`` where nothing within the limits gives it.
     """
@@ -58,6 +60,8 @@ def settings_for(
         )
     found = {**rest, kind.driver: driver, kind.level: level_for(driver)}
     found = {name: found[name] for name in apparatus.settings}
+    if not limits:
+        return found
     _within_limits(apparatus, kind, found, temperature_k, sigma, made, level_for)
     # Rounding noise in the twelfth digit may lie a hair outside a limit that the answer sits on.
     return {n: min(max(v, apparatus.settings[n].low), apparatus.settings[n].high) for n, v in found.items()}
@@ -217,8 +221,8 @@ def _beyond(
 ) -> ApparatusError:
     t_c = temperature_k - 273.15
     would = ", ".join(
-        f"{n} = {found[n]:.4g} (limits {apparatus.settings[n].low:g} to {apparatus.settings[n].high:g} {unit_of(n)})"
-        for n in (kind.driver, kind.level)
+        f"{n} = {found[n]:.4g} (limits {s.low:g} to {s.high:g} {unit_of(n)})"
+        for n, s in ((n, apparatus.settings[n]) for n in (kind.driver, kind.level))
     )
     reach = (
         "no supersaturation at all at that temperature"

@@ -161,7 +161,8 @@ class Apparatus:
 
         Settings not given stand as the file says. ``check=False`` skips the limits of the knobs, for a
         logger's record of what really was.
-        Raises ``ApparatusError`` out of range or for contradictions, ``ConditionsError`` where no formula holds.
+        Raises ``ApparatusError`` out of range or for contradictions, ``ConditionsError`` where no formula
+        holds.
         """
         whole = self.complete(settings)
         if check:
@@ -188,8 +189,8 @@ class Apparatus:
         said = []
         if air.fog:
             said.append(
-                f"above water saturation: droplets will form and hold sigma near {100 * air.sigma_water:.2f} %, "
-                f"not {100 * air.sigma:.2f} %"
+                f"above water saturation: droplets will form and hold sigma near "
+                f"{100 * air.sigma_water:.2f} %, not {100 * air.sigma:.2f} %"
             )
         if self.sigma_offset:
             said.append(f"a calibrated offset of {100 * self.sigma_offset:.2f} % is taken off sigma")

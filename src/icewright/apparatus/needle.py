@@ -1,11 +1,13 @@
 """A crystal on the end of a thin needle, at a height that can be set, in the gradient between two plates.
 
-The needle conducts heat to where it is held, so the crystal is not quite as cold as the air about it. A thin rod of
-radius r and conductivity k_n in air of linear temperature (slope G along the needle from its foot, insulated tip):
+The needle conducts heat to where it is held, so the crystal is not quite as cold as the air about it. A
+thin rod of radius r and conductivity k_n in air of linear temperature (slope G along the needle from its
+foot, insulated tip):
 
     T_tip = T_air(tip) - G tanh(m L)/m,   m^2 = 2 k_air/(k_n r^2 ln(R/r)),
 
-the fin equation (any text on heat conduction) with the heat exchange of a rod in still air out to R, half the gap.
+the fin equation (any text on heat conduction) with the heat exchange of a rod in still air out to R, half
+the gap.
 """
 
 from __future__ import annotations
@@ -35,16 +37,12 @@ class Needle(TwoPlate):
 
     name = "needle"
     words = "crystal on a thin needle at a height in a gradient"
-    settings = TwoPlate.settings | {
-        "height_mm": "height of the crystal above the cold plate"
-    }
+    settings = TwoPlate.settings | {"height_mm": "height of the crystal above the cold plate"}
     dimensions = {  # noqa: RUF012
         "gap_mm": TwoPlate.dimensions["gap_mm"],
         "width_mm": TwoPlate.dimensions["width_mm"],
         "needle_radius_um": Dimension("radius of the needle", 0.5, 2000.0),
-        "needle_conductivity_w_mk": Dimension(
-            "heat conductivity of the needle: ice 2.3, glass about 1, steel 15", 0.01, 500.0, 2.3
-        ),
+        "needle_conductivity_w_mk": Dimension("heat conductivity of the needle", 0.01, 500.0, 2.3),
     }
     choices = TwoPlate.choices | {"needle_from": ("cold", "warm", "side")}
 

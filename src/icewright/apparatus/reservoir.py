@@ -1,8 +1,8 @@
 """An ice-coated reservoir above a cold plate that carries the crystal.
 
 With nothing else to drink the vapour, the air over a dry plate holds what the reservoir gives off, and the
-crystal, as cold as the plate, has sigma = e_ice(T_reservoir)/e_ice(T_plate) - 1. That is an upper bound: frost on
-the plate takes its share.
+crystal, as cold as the plate, has sigma = e_ice(T_reservoir)/e_ice(T_plate) - 1. That is an upper bound:
+frost on the plate takes its share.
 """
 
 from __future__ import annotations

@@ -1,12 +1,12 @@
 """After a knob is turned: what the surfaces do, and then the air.
 
-Each setting first follows its ramp limit, then a first-order lag tau dy/dt = u - y, solved exactly for an input
-that is straight between two samples:
+Each setting first follows its ramp limit, then a first-order lag tau dy/dt = u - y, solved exactly for an
+input that is straight between two samples:
 
     y(t) = u(t) - s tau + (y0 - u0 + s tau) exp(-t/tau),   s the slope of the input.
 
-Then temperature and vapour at the crystal follow with the air's own times. Every lag is measured (in the file) or
-estimated, and ``Lag.words`` says which.
+Then temperature and vapour at the crystal follow with the air's own times. Every lag is measured (in the
+file) or estimated, and ``Lag.words`` says which.
 """
 
 from __future__ import annotations

@@ -40,9 +40,9 @@ def plates(x: Values, share: Value, choices: Mapping[str, str]) -> State:
     T, e = between(share, cold, warm, *ends, rule, x)
     if choices["walls"] == "dry":
         return State(T, e)
-    column = tuple(np.asarray(v, dtype=float)[..., None] for v in (cold, warm, *ends))
+    c, w, e_c, e_w = (np.asarray(v, dtype=float)[..., None] for v in (cold, warm, *ends))
     at_walls = {k: np.asarray(v, dtype=float)[..., None] for k, v in x.items()}
-    T_wall, e_wall = between(sinks.wall_nodes(), *column, rule, at_walls)
+    T_wall, e_wall = between(sinks.wall_nodes(), c, w, e_c, e_w, rule, at_walls)
     excess = sinks.wall_excess(T_wall, e_wall, at_walls)
     lost = sinks.wall_loss(share, x["width"] / x["gap"], excess, choices["wall_shape"])
     return State(T, e - lost)
@@ -51,8 +51,8 @@ def plates(x: Values, share: Value, choices: Mapping[str, str]) -> State:
 def still_air_response_s(length_m: float, temperature_k: float, pressure_pa: float) -> tuple[float, float]:
     """Slowest first-order times (s) of (heat, vapour) in still air of that depth between two fixed ends.
 
-    tau = H^2/(pi^2 D), the first Fourier mode of the diffusion equation (any text on diffusion); for heat D is
-    k/(rho cp). A space closed at one end behaves as one twice as deep.
+    tau = H^2/(pi^2 D), the first Fourier mode of the diffusion equation (any text on diffusion); for heat D
+    is k/(rho cp). A space closed at one end behaves as one twice as deep.
     """
     D = air.diffusivity(temperature_k, pressure_pa)
     rho = pressure_pa / (_GAS_CONSTANT_AIR * temperature_k)
@@ -72,7 +72,7 @@ class TwoPlate(Kind):
     dimensions = {  # noqa: RUF012
         "gap_mm": Dimension("distance between the plates", 0.5, 500.0),
         "crystal_height_mm": Dimension("height of the crystal above the cold plate", 0.0, 500.0),
-        "width_mm": Dimension("inner diameter, or distance of the side walls", 1.0, 2000.0, optional=True),
+        "width_mm": Dimension("distance across, wall to wall", 1.0, 2000.0, optional=True),
     }
     choices = {  # noqa: RUF012
         "transport": RULES,

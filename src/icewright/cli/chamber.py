@@ -17,7 +17,9 @@ def chamber_command(
     apparatus: Annotated[Path, typer.Argument(metavar="APPARATUS.toml", help="An apparatus file.")],
     set_: Annotated[
         list[str] | None,
-        typer.Option("--set", metavar="NAME=VALUE", help="A setting, in the unit of its name; may be repeated."),
+        typer.Option(
+            "--set", metavar="NAME=VALUE", help="A setting, in the unit of its name; may be repeated."
+        ),
     ] = None,
     temperature: Annotated[
         float | None, typer.Option("--temperature", "-t", help="Wanted: temperature at the crystal, degC.")
@@ -30,11 +32,14 @@ def chamber_command(
         float | None, typer.Option(help="A crystal that drinks: centre to corner, micrometres.")
     ] = None,
     thickness_um: Annotated[
-        float | None, typer.Option("--thickness-um", "--length-um", help="The same: extent along c, micrometres.")
+        float | None,
+        typer.Option("--thickness-um", "--length-um", help="The same: extent along c, micrometres."),
     ] = None,
     alpha: Annotated[float, typer.Option(help="Its attachment coefficient; 1 drinks most.")] = 1.0,
     neighbours: Annotated[int, typer.Option(help="Equal crystals at --distance-mm.", min=0)] = 0,
-    distance_mm: Annotated[float | None, typer.Option(help="Distance of the neighbours' centres, mm.")] = None,
+    distance_mm: Annotated[
+        float | None, typer.Option(help="Distance of the neighbours' centres, mm.")
+    ] = None,
     per_litre: Annotated[float, typer.Option(help="Crystals in a litre of shared air.", min=0)] = 0.0,
     picture: Annotated[
         Path | None, typer.Option(metavar="FILE.png", help="Draw temperature, vapour and supersaturation.")
@@ -153,16 +158,25 @@ def show(report: ChamberReport) -> None:
     typer.echo(f"  {_pm(air.temperature_k - 273.15, b.u_temperature_k)} degC")
     typer.echo(f"  {_pm(100 * air.sigma, 100 * b.u_sigma)} % supersaturation over ice")
     ice_share = 100 * air.sigma / air.sigma_water if air.sigma_water else 0.0
-    typer.echo(f"  water saturation at {100 * air.sigma_water:.2f} %; this is {ice_share:.0f} % of the way from ice")
+    typer.echo(
+        f"  water saturation at {100 * air.sigma_water:.2f} %; this is {ice_share:.0f} % of the way from ice"
+    )
     low, high = b.sigma_interval
-    typer.echo(f"  +- is one standard deviation; 95 % of draws lie from {100 * low:.2f} to {100 * high:.2f} %")
+    typer.echo(
+        f"  +- is one standard deviation; 95 % of draws lie from {100 * low:.2f} to {100 * high:.2f} %"
+    )
     print_table(
-        ["what is not known exactly", "one standard deviation", "temperature +- K", "sigma +- %"],
+        ["not known exactly", "by", "T, K", "sigma, %"],
         [
-            [row.words, _u(row.uncertainty, row.unit), _small(row.in_temperature_k), _small(100 * row.in_sigma)]
+            [
+                row.words,
+                _u(row.uncertainty, row.unit),
+                _small(row.in_temperature_k),
+                _small(100 * row.in_sigma),
+            ]
             for row in b.rows
         ],
-        title="\nError budget",
+        title="\nError budget, standard uncertainties",
     )
     typer.echo(b.words)
     typer.echo(b.first_words)
@@ -173,7 +187,7 @@ def show(report: ChamberReport) -> None:
     for words in report.lag.words:
         typer.echo(f"  {words}")
     print_table(
-        ["knob", "from", "to", "95 % there after, min", "temperature, K", "sigma, %"],
+        ["knob", "from", "to", "95 % after, min", "T, K", "sigma, %"],
         [
             [s.setting, s.start, s.to, round(s.settled_s / 60, 3), s.d_temperature_k, 100 * s.d_sigma]
             for s in report.steps
@@ -205,10 +219,9 @@ def _fog(report: ChamberReport) -> None:
             typer.echo(f"  between {1e3 * low:.3g} and {1e3 * high:.3g} mm ({report.profile.axis[:-5]})")
         else:
             typer.echo(f"  where the {report.profile.axis[:-4]} lies between {low:.3g} and {high:.3g}")
-    c = report.ceiling
-    typer.echo(f"  at this temperature, {c.words}")
-    if c.settings:
-        typer.echo("  that is at " + ", ".join(f"{name} = {value:.4g}" for name, value in c.settings.items()))
+    typer.echo(f"  at {report.ceiling.temperature_k - 273.15:.4g} degC:")
+    for words in report.ceiling.words:
+        typer.echo(f"  {words}")
 
 
 def _drunk(report: ChamberReport) -> None:
@@ -216,7 +229,10 @@ def _drunk(report: ChamberReport) -> None:
     if d is None:
         return
     typer.echo(f"What the crystal drinks (attachment coefficient {d.alpha:g} all over)")
-    typer.echo(f"  capacitance {1e6 * d.capacitance_m:.4g} um; mass grows by {1e9 * 60 * d.mass_rate_kg_s:.3g} ug/min")
+    typer.echo(
+        f"  capacitance {1e6 * d.capacitance_m:.4g} um; "
+        f"mass grows by {1e9 * 60 * d.mass_rate_kg_s:.3g} ug/min"
+    )
     for name, factor in d.factors.items():
         typer.echo(f"  {name}: growth times {factor:.4g}")
     typer.echo(
@@ -242,6 +258,12 @@ def _small(value: float) -> str:
 
 
 def _u(value: float, unit: str) -> str:
-    shown = {"m": (1e3, "mm"), "m2": (1e4, "cm2"), "m3": (1e3, "l"), "m/s": (1e3, "mm/s"), "m3/s": (6e4, "l/min")}
-    factor, name = shown.get(unit, (1.0, unit))
-    return f"{value * factor:.3g}" + ("" if name == "1" else f" {name}")
+    shown = {
+        "m": (1e3, "mm"),
+        "m2": (1e4, "cm2"),
+        "m3": (1e3, "l"),
+        "m/s": (1e3, "mm/s"),
+        "m3/s": (6e4, "l/min"),
+    }
+    factor, name = (shown | {"1": (100.0, "%"), "sd": (1.0, "sd")}).get(unit, (1.0, unit))
+    return f"{value * factor:.3g} {name}"

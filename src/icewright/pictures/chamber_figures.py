@@ -10,12 +10,12 @@ import numpy as np
 from icewright.apparatus import fog
 from icewright.apparatus.basis import Profile
 from icewright.pictures import plan
-from icewright.pictures.figures import BLUE, GREEN, GREY, ORANGE
+from icewright.pictures.figures import BLUE, GREEN, GREY, ORANGE, _head_and_foot
 from icewright.pictures.plan import INK
 from icewright.vapour.saturation import ice_pressure
 
 _FOG = "#dfe6ee"
-_WIDTH, _HEIGHT = 8.4, 4.9
+_WIDTH, _HEIGHT = 8.4, 4.8
 
 
 def chamber_png(
@@ -32,12 +32,12 @@ def chamber_png(
 
     Parameters
     ----------
-    crystal : temperature (K) and vapour pressure (Pa) at the crystal, which may differ from the air beside it.
-    u_temperature_k, u_sigma : standard uncertainties, drawn as bars on the crystal.
+    crystal : temperature (K) and vapour pressure (Pa) at the crystal, which may differ from the air beside
+    it. u_temperature_k, u_sigma : standard uncertainties, drawn as bars on the crystal.
     """
     figure = plan._figure(_WIDTH, _HEIGHT)
     grid = figure.add_gridspec(
-        1, 3, left=0.085, right=0.975, top=1 - 0.72 / _HEIGHT, bottom=1.42 / _HEIGHT, wspace=0.10
+        1, 3, left=0.085, right=0.975, top=1 - 0.92 / _HEIGHT, bottom=1.12 / _HEIGHT, wspace=0.10
     )
     spatial = profile.axis.startswith("height")
     y = profile.x * (1e3 if spatial else 1.0)
@@ -63,22 +63,55 @@ def chamber_png(
     first.plot(profile.temperature_k - 273.15, y, color=INK, linewidth=1.8)
     first.set_xlabel("temperature (°C)")
     first.set_ylabel(profile.axis)
-    second.plot(profile.ice_pa, y, color=GREEN, linestyle=(0, (1.2, 1.2)), linewidth=1.7, label="saturated over ice")
-    second.plot(profile.water_pa, y, color=GREY, linestyle=(0, (5, 2)), linewidth=1.5, label="saturated over water")
+    second.plot(
+        profile.ice_pa, y, color=GREEN, linestyle=(0, (1.2, 1.2)), linewidth=1.7, label="saturated over ice"
+    )
+    second.plot(
+        profile.water_pa, y, color=GREY, linestyle=(0, (5, 2)), linewidth=1.5, label="saturated over water"
+    )
     second.plot(profile.vapour_pa, y, color=BLUE, linewidth=1.8, label="vapour")
     second.set_xlabel("vapour pressure (Pa)")
     shown = 100.0 * profile.sigma
-    third.plot(100.0 * profile.sigma_water, y, color=GREY, linestyle=(0, (5, 2)), linewidth=1.5, label="water saturation")
+    third.plot(
+        100.0 * profile.sigma_water,
+        y,
+        color=GREY,
+        linestyle=(0, (5, 2)),
+        linewidth=1.5,
+        label="water saturation",
+    )
     third.plot(shown, y, color=BLUE, linewidth=1.8, label="over ice")
     if zones:
-        third.plot(100.0 * held.sigma, y, color=ORANGE, linestyle=(0, (3, 1)), linewidth=1.7, label="held by fog")
+        in_fog = np.any([(y >= a) & (y <= b) for a, b in zones], axis=0)
+        third.plot(
+            np.where(in_fog, 100.0 * held.sigma, np.nan),
+            y,
+            color=ORANGE,
+            linestyle=(0, (3, 1)),
+            linewidth=1.7,
+            label="held by fog",
+        )
     third.set_xlabel("supersaturation over ice (%)")
     top = max(float(np.nanmax(shown)), 100.0 * sigma + 200.0 * u_sigma, 1.0)
     low = min(0.0, float(np.nanmin(shown)), 100.0 * (sigma - 2 * u_sigma))
     # Water saturation near the cold end would squeeze everything else into a corner.
-    third.set_xlim(low - 0.03 * (top - low), min(1.5 * top, max(1.12 * top, 100.0 * float(np.max(profile.sigma_water)))))
-    mark: dict[str, Any] = {"marker": "h", "markersize": 10, "markerfacecolor": "white", "markeredgecolor": ORANGE}
-    mark |= {"markeredgewidth": 1.8, "color": ORANGE, "linestyle": "none", "zorder": 5, "capsize": 3, "clip_on": False}
+    third.set_xlim(
+        low - 0.03 * (top - low), min(2.2 * top, max(1.12 * top, 100.0 * float(np.max(profile.sigma_water))))
+    )
+    mark: dict[str, Any] = {
+        "marker": "h",
+        "markersize": 7,
+        "markerfacecolor": "white",
+        "markeredgecolor": ORANGE,
+    }
+    mark |= {
+        "markeredgewidth": 1.5,
+        "color": ORANGE,
+        "linestyle": "none",
+        "zorder": 5,
+        "capsize": 3,
+        "clip_on": False,
+    }
     first.errorbar([T - 273.15], [at], xerr=[u_temperature_k], **mark)
     second.errorbar([e], [at], **mark)
     third.errorbar([100.0 * sigma], [at], xerr=[100.0 * u_sigma], label="crystal", **mark)
@@ -96,9 +129,15 @@ def chamber_png(
         )
     for axes in (second, third):
         axes.legend(
-            fontsize=7.8, frameon=False, loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=2, columnspacing=1.0
+            fontsize=7.8,
+            frameon=False,
+            loc="lower center",
+            bbox_to_anchor=(0.5, 1.0),
+            ncols=2,
+            columnspacing=1.0,
         )
-    for low_y, high_y in zones[:1]:
+    tall = 0.06 * abs(float(y[-1] - y[0]))
+    for low_y, high_y in [zone for zone in zones if zone[1] - zone[0] > tall][:1]:
         third.text(
             0.98,
             (low_y + high_y) / 2.0,
@@ -109,7 +148,5 @@ def chamber_png(
             ha="right",
             va="center",
         )
-    from icewright.pictures.figures import _head_and_foot
-
     _head_and_foot(figure, title, caption, _WIDTH, _HEIGHT)
     return plan.save(figure, path, "icewright.chamber")

@@ -120,9 +120,9 @@ def chamber(
 ) -> ChamberReport:
     """The air that ``settings`` make (unit of their names), or the settings for a wanted air.
 
-    With ``temperature_k`` (K) and ``sigma`` (fraction) two settings are solved for, rounded to the knobs' steps,
-    and everything else is told at the rounded ones; ``settings`` then hold the others. ``picture``: a PNG to write.
-    Raises ``ApparatusError`` or ``RecordError`` with the line to type.
+    With ``temperature_k`` (K) and ``sigma`` (fraction) two settings are solved for, rounded to the knobs'
+    steps, and everything else is told at the rounded ones; ``settings`` then hold the others. ``picture``:
+    a PNG to write. Raises ``ApparatusError`` or ``RecordError`` with the line to type.
     """
     apparatus = apparatus_file.read(path)
     if (temperature_k is None) != (sigma is None):
@@ -238,8 +238,8 @@ def _caption(report: ChamberReport) -> str:
     set_words = ", ".join(f"{name} = {value:g}" for name, value in report.settings.items())
     b = report.budget
     words = (
-        f"{set_words}. At the crystal {report.air.temperature_k - 273.15:.2f} ± {b.u_temperature_k:.2g} °C, sigma "
-        f"{100 * report.air.sigma:.2f} ± {100 * b.u_sigma:.2g} % over ice (one standard deviation)."
+        f"{set_words}. At the crystal {report.air.temperature_k - 273.15:.2f} ± {b.u_temperature_k:.2g} °C, "
+        f"sigma {100 * report.air.sigma:.2f} ± {100 * b.u_sigma:.2g} % over ice (one standard deviation)."
     )
     if report.air.fog:
         words += f" Fog holds it near {100 * report.air.sigma_water:.2f} %."
