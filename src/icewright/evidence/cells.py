@@ -20,7 +20,18 @@ from icewright.kinetics.family import Member
 
 MOST_STEPS = 40_000  # a cell that needs more is recorded as not finished
 FLUX_BAR = 0.02  # far flux over surface flux may be off 1 by this, else the solver had not settled
-_CODE = ("growth", "kinetics", "vapour", "shape", "recipe", "ground")
+# what decides how a cell grows and what is read off it
+_CODE = (
+    "growth/**/*.py",
+    "kinetics/**/*.py",
+    "shape/*.py",
+    *(f"vapour/{name}.py" for name in ("saturation", "air", "scales", "supersaturation")),
+    *(f"vapour/{name}.py" for name in ("fall_speed", "ventilation")),
+    *(f"recipe/{name}.py" for name in ("schedule", "step", "seed", "resolution")),
+    "ground/constants.py",
+    "evidence/cells.py",
+    "evidence/falling.py",
+)
 
 
 @dataclass(frozen=True)
@@ -108,8 +119,7 @@ class Grown:
 def fingerprint() -> str:
     """Hash over every source file that decides what a cell gives."""
     root = Path(__file__).parents[1]
-    files = [p for part in _CODE for p in sorted((root / part).rglob("*.py"))]
-    files += [Path(__file__), Path(__file__).with_name("falling.py")]
+    files = [p for pattern in _CODE for p in sorted(root.glob(pattern))]
     digest = hashlib.sha256()
     for path in files:
         digest.update(path.read_bytes())
@@ -220,6 +230,19 @@ class Shelf:
             )
             with self.path.open("a", encoding="utf-8") as file:
                 file.write(("\n" if torn else "") + json.dumps(data) + "\n")
+
+    def failures(self) -> list[str]:
+        """What became of cells without a result, in words."""
+        said = []
+        for data in self._held.values():
+            if data["failed"]:
+                c = data["cell"]
+                member = Member.from_dict(c["kinetics"]).name
+                said.append(
+                    f"{c['temperature_c']:g} degC, {c['humidity'][0]} {c['humidity'][1]:g}, {member}: "
+                    f"{data['failed']}"
+                )
+        return sorted(said)
 
     def tidy(self, used: Iterable[str]) -> None:
         """Drop what was grown by other code or for other settings; the file is replaced whole."""

@@ -68,6 +68,7 @@ def run(plan: Plan) -> Finding:
     }
     grown = plan.grow(list(cells.values()))
     rows, falls = [], []
+    plots: dict[str, dict[str, list[float]]] = {}
     within: dict[bool, list[bool]] = {False: [], True: []}
     for (t, kinetics, d, falling), cell in cells.items():
         how = "ventilated" if falling else "still air"
@@ -79,6 +80,10 @@ def run(plan: Plan) -> Finding:
             if misfit is not None:
                 within[falling].append(abs(misfit) <= TOLERANCE)
             sphere = sphere_ug(t, m, d) / want - 1
+            if misfit is not None and m == minutes[-1]:
+                line = plots.setdefault(f"{kinetics}|{d}|{how}", {"temperature_c": [], "ratio": []})
+                line["temperature_c"].append(t)
+                line["ratio"].append(1 + misfit)
             if m < 3.0:
                 continue  # the fits were not made for the first minutes
             rows.append(
@@ -149,4 +154,5 @@ def run(plan: Plan) -> Finding:
                 "rows": falls,
             },
         ),
+        {"lines": plots, "minutes": minutes[-1], "tolerance": TOLERANCE},
     )

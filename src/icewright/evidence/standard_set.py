@@ -19,10 +19,10 @@ from icewright.ground.units import celsius_to_kelvin
 from icewright.kinetics.family import Member
 from icewright.shape.habit import HOLLOW, THICK
 
-QUICK_C = (-2.0, -5.5, -10.6, -15.0, -20.1)
+QUICK_C = (-2.0, -5.5, -10.6, -15.0)
 FULL_C = (-2.0, -3.7, -5.5, -8.0, -10.6, -12.5, -15.0, -16.5, -20.1)
 DRY_PLATE, DRY_COLUMN = "dry plate", "dry column"
-MINUTES = {"quick": 4.0, "full": 10.0}
+MINUTES = {"quick": 3.0, "full": 10.0}
 
 Reads = Mapping[Any, Mapping[str, Any] | None]  # temperature in degC, or the name of a dry crystal -> reading
 
@@ -168,4 +168,4 @@ STATEMENTS = (
 
 def statements(plan: Plan) -> list[Statement]:
     """Those that the crystals of this level can bear out."""
-    return [s for s in STATEMENTS if not (plan.quick and "-16.5" in s.words)]
+    return [s for s in STATEMENTS if not plan.quick or not any(t in s.words for t in ("-16.5", "-20.1"))]
