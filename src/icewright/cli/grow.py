@@ -25,24 +25,38 @@ def grow_command(
     check_resolution: Annotated[
         bool, typer.Option("--check-resolution", help="Also grow with half the voxel, and compare.")
     ] = False,
+    plan: Annotated[
+        bool,
+        typer.Option("--plan", help="Only draw and list the air, set and actual; grow nothing."),
+    ] = False,
     threads: Annotated[
         int | None, typer.Option("--threads", min=1, help="Threads to use; all cores if not given.")
     ] = None,
     json: JsonFlag = False,
 ) -> None:
     """Predict the crystal of a recipe. Ctrl-C stops tidily; --resume goes on."""
-    from icewright.recipe.cautions import warnings
-    from icewright.recipe.files import read
+    from icewright.recipe.files import read_planned
 
     folder = _resuming(resume, recipe, out) if resume is not None else _starting(recipe, out)
-    plan = read(folder / "recipe.toml") if resume is not None or recipe is None else read(recipe)
-    said = warnings(plan)
+    if plan:
+        _show_plan(recipe, folder, json)
+        return
+    planned = read_planned(folder / "recipe.toml" if resume is not None or recipe is None else recipe)
+    said = planned.warnings()
     if not json:
         print_warnings(said)
+        for words in (*planned.notes, *planned.cautions):
+            typer.echo(f"note: {words}", err=True)
     from icewright.tasks.grow import grow
 
     with _watching(json) as seen:
-        done = grow(plan, folder, resume=resume is not None, threads=threads, on_progress=seen)
+        done = grow(
+            planned if resume is None else None,
+            folder,
+            resume=resume is not None,
+            threads=threads,
+            on_progress=seen,
+        )
     found = None
     if check_resolution and done.complete:
         from icewright.tasks.check_resolution import check_resolution as check
@@ -60,6 +74,26 @@ def grow_command(
             _show_check(found)
     if not done.complete or (found is not None and not found["complete"]):
         raise typer.Exit(STOPPED)
+
+
+def _show_plan(recipe: Path | None, folder: Path, as_json: bool) -> None:
+    if recipe is None or not recipe.is_file():
+        _starting(recipe, folder)
+    from icewright.tasks.plan import plan
+
+    assert recipe is not None
+    found = plan(recipe, folder)
+    if as_json:
+        print_json(found)
+        return
+    print_warnings(found["warnings"])
+    print_table(*found["table"])
+    for words in found["notes"]:
+        typer.echo(f"note: {words}")
+    for words in found["cautions"]:
+        typer.echo(f"caution: {words}")
+    typer.echo(f"picture: {found['picture']}")
+    typer.echo(f"grow it: icewright grow {recipe} --out {folder}")
 
 
 def _starting(recipe: Path | None, out: Path | None) -> Path:

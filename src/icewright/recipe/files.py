@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import tomllib
 from collections.abc import Mapping
+from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -85,7 +86,7 @@ def _read(path: str | Path) -> Recipe | Planned:
     except (OSError, UnicodeDecodeError) as cause:
         raise RecipeError(got=f"{path} cannot be read ({cause})", wanted="a recipe in UTF-8 text") from cause
     try:
-        return _loads(text, path.parent)
+        made = _loads(text, path.parent)
     except RecipeError as cause:
         raise RecipeError(
             f"{path}: {cause.message}" if cause.message else str(path),
@@ -93,6 +94,7 @@ def _read(path: str | Path) -> Recipe | Planned:
             wanted=cause.wanted,
             do=cause.do,
         ) from cause
+    return made if isinstance(made, Recipe) else replace(made, text=text)
 
 
 def write(recipe: Recipe, path: str | Path) -> None:

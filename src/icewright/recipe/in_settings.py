@@ -61,6 +61,7 @@ class Planned:
         origin: for each step of `recipe` the step of the file that it comes from, from 0.
         notes: sentences on lag, settling and the apparatus.
         cautions: what the apparatus implies for the people beside it.
+        text: the file as it was written, for a recipe in settings.
     """
 
     recipe: Recipe
@@ -70,6 +71,12 @@ class Planned:
     origin: tuple[int, ...] = ()
     notes: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
+    text: str = ""
+
+    @property
+    def lags(self) -> bool:
+        """Whether set and actual air are told apart."""
+        return self.curves.set_temperature_k is not self.curves.temperature_k
 
     def warnings(self) -> list[str]:
         """What `recipe.cautions.warnings` says, by the steps of the file and each thing once."""
@@ -368,7 +375,7 @@ def _unsettled(i: int, step: SetStep, air: Followed, last: int, apparatus: Appar
     ]
 
 
-def _thinned(curves: AirCurves, most: int = 4000) -> AirCurves:
+def _thinned(curves: AirCurves, most: int = 1200) -> AirCurves:
     """At most about `most` rows; the first and last row of each step stay."""
     n = len(curves.time_s)
     if n <= most:

@@ -16,6 +16,7 @@ from icewright.notebook import frames as frame_store
 from icewright.notebook.files import StoreError, guard, write_atomic
 from icewright.notebook.store import RunFolder, machine
 from icewright.tasks import engine as engines
+from icewright.tasks import planned as air_record
 from icewright.tasks.recorder import Recorder
 from icewright.tasks.sources import from_memory, source_keys
 from icewright.tasks.stopping import StopFlag
@@ -23,6 +24,7 @@ from icewright.tasks.summary import RunSummary, accuracy_warnings, sizes_in_word
 
 if TYPE_CHECKING:
     from icewright.kinetics.model import Kinetics
+    from icewright.recipe.in_settings import Planned
     from icewright.recipe.model import Recipe
 
 Progress = Callable[[dict[str, Any]], None]
@@ -31,7 +33,7 @@ _OWN_TABLE = "kinetics.toml"
 
 
 def grow(
-    recipe: str | Path | Recipe | None,
+    recipe: str | Path | Recipe | Planned | None,
     out_dir: str | Path,
     *,
     resume: bool = False,
@@ -44,6 +46,8 @@ def grow(
     engine: engines.Engine | None = None,
 ) -> RunSummary:
     """Grow the crystal of a recipe (its path, or itself) into ``out_dir`` and say how it ended.
+
+    A recipe in the settings of an apparatus grows in the air that lags behind them; ``air.csv`` keeps both.
 
     With ``resume`` the run in ``out_dir`` goes on from its last checkpoint, at most ``checkpoint_every_s``
     of work back; ``recipe`` may then be None. The resumed crystal, series and frames are those of a run
@@ -67,7 +71,7 @@ def grow(
     else:
         if recipe is None:
             raise IcewrightError("There is no recipe to grow.", do="icewright grow RECIPE.toml --out DIR")
-        grown.recipe = _read(recipe)
+        grown.recipe, grown.planned = _read(recipe)
         about = {}
     try:
         grown.kinetics = kinetics if kinetics is not None else _load_kinetics(grown.recipe)
@@ -77,6 +81,8 @@ def grow(
         if not resume:
             grown.recipe = _create(run, grown.recipe)
             run.lock()
+            if grown.planned is not None:
+                air_record.keep(grown.planned, run.path)
         grown.engine = engine if engine is not None else engines.built_in()
         if engine is None:
             wanted = threads if threads is not None else about.get("threads")
@@ -101,6 +107,7 @@ class _Grown:
 
     def __init__(self, run: RunFolder, on_progress: Progress | None, every_s: float) -> None:
         self.run = run
+        self.planned: Planned | None = None
         self.recorder: Recorder | None = None
         self.threads: int | None = None
         self.warnings: list[str] = []
@@ -123,7 +130,12 @@ class _Grown:
         from icewright.recipe.resolution import voxel_m
 
         here = machine()
-        self.warnings = list(warnings(self.recipe))
+        if about.get("air"):  # by the steps that the user wrote, not by those they were resolved to
+            self.warnings = list(about.get("warnings", []))
+        elif self.planned is not None:
+            self.warnings = self.planned.warnings()
+        else:
+            self.warnings = list(warnings(self.recipe))
         saved = checkpoint.load(self.run.checkpoint)
         if about:
             self._compare(about, here, version)
@@ -137,6 +149,7 @@ class _Grown:
             "kinetics": self.kinetics.name,
             "sources": source_keys(self.recipe, self.kinetics),
             "started": _now(),
+            **air_record.about(self.planned),
         }
         self.run.write_run(
             first | dict(about) | {"state": "growing", "status": "growing", "warnings": self.warnings}
@@ -336,7 +349,10 @@ def draw(summary: RunSummary, recipe: Recipe, tell: Callable[[str], None] | None
         columns = read_series(run.series).columns
         water = sigma_at_water_saturation(columns["temperature_k"])
         words = caption(summary, recipe)
-        drawn = list(make_album(Frames(run.path), columns, recipe.title, words, water, run.pictures))
+        asked = air_record.set_air(run.path, columns)
+        drawn = list(
+            make_album(Frames(run.path), columns, recipe.title, words, water, run.pictures, set_air=asked)
+        )
     except Exception as error:
         summary.warnings.append(f"the pictures could not all be drawn ({type(error).__name__}: {error})")
         drawn = sorted(run.pictures.glob("*")) if run.pictures.is_dir() else []
@@ -391,19 +407,23 @@ def _create(run: RunFolder, recipe: Recipe) -> Recipe:
     return recipe.model_copy(update={"kinetics": str((run.path / _OWN_TABLE).resolve())})
 
 
-def _read(recipe: str | Path | Recipe) -> Recipe:
+def _read(recipe: str | Path | Recipe | Planned) -> tuple[Recipe, Planned | None]:
+    from icewright.recipe.model import Recipe
+
+    if isinstance(recipe, Recipe):
+        return recipe, None
     if isinstance(recipe, (str, Path)):
         from icewright.recipe import files
 
-        return files.read(recipe)
-    return recipe
+        recipe = files.read_planned(recipe)
+    return recipe.recipe, recipe
 
 
-def _recipe_of(run: RunFolder, asked: str | Path | Recipe | None) -> Recipe:
+def _recipe_of(run: RunFolder, asked: str | Path | Recipe | Planned | None) -> Recipe:
     from icewright.recipe import files
 
     held = files.read(run.recipe)
-    if asked is not None and _read(asked) != held:
+    if asked is not None and _read(asked)[0] != held:
         raise StoreError(
             f"The recipe asked for is not the one in {run.path}.",
             wanted="to go on with the run as it was begun",
