@@ -1,0 +1,92 @@
+"""The server's end of an engine process: started by spawning, read by a thread, never waited for.
+
+A thread and not `loop.add_reader`: the pipe's file descriptor would be made non-blocking under some event
+loops, and Windows has no such call.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import multiprocessing
+import threading
+from collections.abc import Callable
+from typing import Any
+
+Told = Callable[[str, dict[str, Any]], None]
+
+
+class Link:
+    """One spawned process with a two-way pipe.
+
+    `target` is called as `target(connection, *arguments)` in the process. `told` and `lost` are called in the
+    event loop, in order; `lost` once, when the pipe has ended for whatever reason.
+    """
+
+    def __init__(
+        self, target: Callable[..., None], arguments: tuple[Any, ...], told: Told, lost: Callable[[], None]
+    ) -> None:
+        context = multiprocessing.get_context("spawn")
+        self._loop = asyncio.get_running_loop()
+        ours, theirs = context.Pipe(duplex=True)
+        self._pipe, self._told, self._lost = ours, told, lost
+        self._closing = False
+        # Only the process we start reads from the pair's other end; ours is closed so that its death is seen.
+        self.process = context.Process(target=target, args=(theirs, *arguments), daemon=True)
+        self.process.start()
+        theirs.close()
+        self._thread = threading.Thread(target=self._read, name="bench-link", daemon=True)
+        self._thread.start()
+
+    def say(self, word: str, **data: Any) -> bool:
+        """Send a command; False if the process is gone."""
+        try:
+            self._pipe.send((word, data))
+        except (OSError, ValueError):
+            return False
+        return True
+
+    def close(self, patience_s: float = 2.0) -> None:
+        """Say goodbye and see that it has gone; `lost` is not called."""
+        self._closing = True
+        with contextlib.suppress(OSError, ValueError):
+            self._pipe.send(("bye", {}))
+        threading.Thread(target=self._reap, args=(patience_s,), daemon=True).start()
+
+    def kill(self) -> None:
+        """End it now; `lost` is not called."""
+        self._closing = True
+        self.process.kill()
+        self._reap(2.0)
+
+    def _reap(self, patience_s: float) -> None:
+        self.process.join(patience_s)
+        if self.process.is_alive():
+            self.process.kill()
+            self.process.join(patience_s)
+        with contextlib.suppress(OSError):
+            self._pipe.close()
+
+    def _read(self) -> None:
+        while True:
+            try:
+                word, data = self._pipe.recv()
+            except (EOFError, OSError):
+                break
+            except Exception:  # a message torn by the other end's death
+                break
+            if not self._call(self._told, word, data):
+                return
+        self.process.join(1.0)
+        self._call(self._gone)
+
+    def _gone(self) -> None:
+        if not self._closing:
+            self._lost()
+
+    def _call(self, function: Callable[..., None], *arguments: Any) -> bool:
+        try:
+            self._loop.call_soon_threadsafe(function, *arguments)
+        except RuntimeError:  # the loop has ended
+            return False
+        return True
