@@ -70,7 +70,7 @@ class Cell:
         kind, value = self.humidity
         humidity = f"water_fraction = {value}" if kind == "water" else f"sigma_percent = {value}"
         name, _, by = self.diffusivity.partition(" x ")
-        gas = ""
+        gas = f'diffusivity = "{name}"\n'
         if by:
             from icewright.vapour import air
 
@@ -87,9 +87,9 @@ class Cell:
             steps += f"[[step]]\ntemperature_c = {self.temperature_c}\n{humidity}\n{ends}\n"
         return (
             f'kind = "icewright.recipe"\nschema = 1\nmodel = "{self.model}"\n'
-            f'[air]\npressure_hpa = {self.pressure_hpa}\ndiffusivity = "{name}"\n{gas}'
-            f"[seed]\nradius_um = {self.seed_radius_um}\nthickness_um = "
-            f"{self.seed_thickness_um}\n[resolution]\nvoxel_um = {self.voxel_um}\n{steps}"
+            f"[air]\npressure_hpa = {self.pressure_hpa}\n{gas}[seed]\nradius_um = "
+            f"{self.seed_radius_um}\nthickness_um = {self.seed_thickness_um}\n[resolution]\nvoxel_um = "
+            f"{self.voxel_um}\n{steps}"
         )
 
 

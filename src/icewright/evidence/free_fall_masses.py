@@ -64,7 +64,7 @@ def run(plan: Plan) -> Finding:
         for t in at
         for m in plan.members()
         for d in plan.diffusivities
-        for falling in (False, True)
+        for falling in ((False, True) if d == plan.diffusivities[0] else (False,))
     }
     grown = plan.grow(list(cells.values()))
     rows, falls = [], []

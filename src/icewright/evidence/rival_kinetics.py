@@ -41,8 +41,8 @@ NAMES = {
     "aspect_ratio": "c/a",
     "hollow_share": "hollow share",
 }
-GRID_C = (-2.0, -3.0, -4.0, -5.5, -8.0, -10.0, -12.0, -15.0, -18.0, -22.0)
-GRID_WATER = (0.1, 0.25, 0.5, 1.0)
+GRID_C = (-2.0, -4.0, -5.5, -8.0, -10.0, -12.0, -15.0, -18.0, -22.0)
+GRID_WATER = (0.1, 0.3, 1.0)
 OTHER_WAYS = ("sigma0 basal", "sigma0 prism")
 
 

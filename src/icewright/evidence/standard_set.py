@@ -34,8 +34,11 @@ def cells(plan: Plan, member: Member, diffusivity: str = "1976", voxel_um: float
     out: dict[Any, Cell] = {
         t: Cell(t, ("water", 1.0), until, member, diffusivity, voxel_um=voxel_um) for t in at
     }
-    out[DRY_PLATE] = Cell(-15.0, ("sigma", 2.0), (("radius_um", 30.0),), member, diffusivity, voxel_um=1.0)
-    out[DRY_COLUMN] = Cell(-5.0, ("sigma", 1.2), (("thickness_um", 60.0),), member, diffusivity, voxel_um=1.0)
+    fine = voxel_um if plan.quick else 1.0
+    out[DRY_PLATE] = Cell(-15.0, ("sigma", 2.0), (("radius_um", 30.0),), member, diffusivity, voxel_um=fine)
+    out[DRY_COLUMN] = Cell(
+        -5.0, ("sigma", 1.2), (("thickness_um", 60.0),), member, diffusivity, voxel_um=fine
+    )
     return out
 
 
