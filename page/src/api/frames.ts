@@ -41,8 +41,8 @@ export class FrameReader {
     let at = header;
     const take = (bytes: number): number => {
       const from = at;
-      at += padded(bytes);
-      if (at > buffer.byteLength) throw new FrameError("mesh frame cut short");
+      if (at + bytes > buffer.byteLength) throw new FrameError("mesh frame cut short");
+      at += padded(bytes); // the last block ends without padding
       return from;
     };
     const places = new Int16Array(buffer, take(vertices * 6), vertices * 3);

@@ -2,7 +2,7 @@
 
 export type ColourBy = "ice" | "thickness" | "age";
 
-// Nine stops of the map "cividis" (PLoS ONE 13, e0199239, 2018, DOI 10.1371/journal.pone.0199239), sRGB.
+// Ten stops of the map "cividis" (PLoS ONE 13, e0199239, 2018, DOI 10.1371/journal.pone.0199239), sRGB.
 const CIVIDIS = [
   [0, 34, 78],
   [18, 53, 112],
@@ -25,13 +25,16 @@ export function cividis(value: number): [number, number, number] {
   return [mix(0), mix(1), mix(2)];
 }
 
-/** The same as 256 x RGB in linear light, for a texture or a table. */
-export function table(): Float32Array {
-  const out = new Float32Array(256 * 3);
-  for (let i = 0; i < 256; i++) {
-    const c = cividis(i / 255);
-    for (let k = 0; k < 3; k++) out[3 * i + k] = toLinear(c[k]);
-  }
+/** The colour of a value, or its lightness in red alone. */
+export function mapped(value: number, red: boolean): [number, number, number] {
+  if (!red) return cividis(value);
+  return [0.18 + 0.82 * Math.min(Math.max(value, 0), 1), 0, 0];
+}
+
+/** The map as 256 x RGBA in linear light, for a texture. */
+export function table(red: boolean): Float32Array<ArrayBuffer> {
+  const out = new Float32Array(256 * 4);
+  for (let i = 0; i < 256; i++) out.set([...mapped(i / 255, red).map(toLinear), 1], 4 * i);
   return out;
 }
 
@@ -41,7 +44,10 @@ export function toLinear(c: number): number {
 }
 
 /** A CSS gradient of the map, for a legend. */
-export function gradient(): string {
-  const stops = CIVIDIS.map((c) => `rgb(${c.join(" ")})`).join(", ");
-  return `linear-gradient(to right, ${stops})`;
+export function gradient(red: boolean): string {
+  const stops = CIVIDIS.map((_, i) => {
+    const colour = mapped(i / (CIVIDIS.length - 1), red).map((c) => Math.round(255 * c));
+    return `rgb(${colour.join(" ")})`;
+  });
+  return `linear-gradient(to right, ${stops.join(", ")})`;
 }

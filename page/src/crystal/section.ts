@@ -1,6 +1,6 @@
 /** The face of a cut: when each part froze, as colours and as rings a round time apart. */
 import type { Section } from "../api/types";
-import { cividis } from "./colours";
+import { mapped } from "./colours";
 import { ringStep } from "./rings";
 
 export interface Painted {
@@ -10,7 +10,7 @@ export interface Painted {
 }
 
 /** Colour of every cell, rows from the top: RGBA bytes; a cell whose neighbour lies past another ring is drawn dark. */
-export function sectionBytes(frozen: (number | null)[][], step: number, high: number): Uint8ClampedArray<ArrayBuffer> {
+export function sectionBytes(frozen: (number | null)[][], step: number, high: number, red: boolean): Uint8ClampedArray<ArrayBuffer> {
   const rows = frozen.length;
   const columns = rows ? frozen[0].length : 0;
   const out = new Uint8ClampedArray(rows * columns * 4);
@@ -22,7 +22,7 @@ export function sectionBytes(frozen: (number | null)[][], step: number, high: nu
       const mine = ring(value);
       const others = [ring(frozen[r][c + 1]), ring(frozen[r + 1]?.[c])];
       const edge = others.some((o) => o !== null && o !== mine);
-      const colour = cividis(high > 0 ? value / high : 0);
+      const colour = mapped(high > 0 ? value / high : 0, red);
       const at = ((rows - 1 - r) * columns + c) * 4;
       for (let k = 0; k < 3; k++) out[at + k] = 255 * colour[k] * (edge ? 0.3 : 1);
       out[at + 3] = 255;
@@ -31,7 +31,7 @@ export function sectionBytes(frozen: (number | null)[][], step: number, high: nu
   return out;
 }
 
-export function paintSection(section: Section): Painted | null {
+export function paintSection(section: Section, red: boolean): Painted | null {
   const { x_um: x, y_um: y, frozen_s: frozen } = section;
   if (x.length < 2 || y.length < 2) return null;
   let high = 0;
@@ -41,7 +41,7 @@ export function paintSection(section: Section): Painted | null {
   canvas.height = y.length;
   const pen = canvas.getContext("2d");
   if (!pen) return null;
-  pen.putImageData(new ImageData(sectionBytes(frozen, ringStep(high), high), x.length, y.length), 0, 0);
+  pen.putImageData(new ImageData(sectionBytes(frozen, ringStep(high), high, red), x.length, y.length), 0, 0);
   const dx = (x[x.length - 1] - x[0]) / (x.length - 1);
   const dy = (y[y.length - 1] - y[0]) / (y.length - 1);
   return {

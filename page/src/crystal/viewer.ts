@@ -34,7 +34,7 @@ export interface Legend {
   rings: number; // spacing of the drawn rings, in the unit of low and high; 0 for none
 }
 
-const FIT = 1.28; // room left around the crystal
+const FIT = 1.1; // room left around the crystal
 
 interface Look {
   clear: string;
@@ -46,7 +46,8 @@ interface Look {
 const LOOKS: Record<Theme, Look> = {
   dark: { clear: "#070d14", ice: ["#13314a", "#2c6a94", "#a9dcf5", "#f4fcff"], cut: "#39617d", line: "#dff3ff" },
   light: { clear: "#eef3f6", ice: ["#dcecf5", "#9cc6de", "#3f7fa6", "#ffffff"], cut: "#7ba7c2", line: "#0c2a3f" },
-  red: { clear: "#000000", ice: ["#1a1a1a", "#4a4a4a", "#b0b0b0", "#ffffff"], cut: "#555555", line: "#ffffff" },
+  // Red alone, to the last pixel: it spares the eye that has got used to the dark.
+  red: { clear: "#000000", ice: ["#2c0000", "#640000", "#c00000", "#ff0000"], cut: "#550000", line: "#ff0000" },
 };
 
 /** A picture of a lit ball, drawn once; a surface takes its colour from where its normal points on it. */
@@ -79,6 +80,12 @@ function litBall(look: Look): THREE.Texture {
   }
   const texture = new THREE.CanvasTexture(canvas);
   texture.colorSpace = THREE.SRGBColorSpace;
+  return texture;
+}
+
+function colourTexture(theme: Theme): THREE.DataTexture {
+  const texture = new THREE.DataTexture(table(theme === "red"), 256, 1, THREE.RGBAFormat, THREE.FloatType);
+  texture.needsUpdate = true;
   return texture;
 }
 
@@ -131,12 +138,6 @@ export class Viewer {
     canvas.setAttribute("aria-hidden", "true");
     host.appendChild(canvas);
 
-    const lookup = table();
-    const texels = new Float32Array(256 * 4);
-    for (let i = 0; i < 256; i++) texels.set([lookup[3 * i], lookup[3 * i + 1], lookup[3 * i + 2], 1], 4 * i);
-    const map = new THREE.DataTexture(texels, 256, 1, THREE.RGBAFormat, THREE.FloatType);
-    map.needsUpdate = true;
-    this.uniforms.map.value = map;
 
     const planes = [this.clip];
     this.ice = new THREE.MeshMatcapMaterial({ clippingPlanes: planes });
@@ -238,7 +239,7 @@ export class Viewer {
     material.map?.dispose();
     material.map = null;
     this.face.visible = false;
-    const painted = section && this.cut.kind !== "none" ? paintSection(section) : null;
+    const painted = section && this.cut.kind !== "none" ? paintSection(section, this.theme === "red") : null;
     if (painted) {
       const { centre, size, canvas } = painted;
       material.map = new THREE.CanvasTexture(canvas);
@@ -272,6 +273,8 @@ export class Viewer {
 
   setTheme(theme: Theme): void {
     this.theme = theme;
+    this.uniforms.map.value.dispose();
+    this.uniforms.map.value = colourTexture(theme);
     const look = LOOKS[theme];
     this.ice.matcap?.dispose();
     this.ice.matcap = this.behind.matcap = litBall(look);

@@ -31,6 +31,7 @@ export function App() {
   const where = place.value;
   return (
     <>
+      <RedGlass />
       <Head />
       <Told />
       {where === "runs" ? (
@@ -120,9 +121,21 @@ function Head() {
   );
 }
 
+/** For photographs and pictures in the red theme: their lightness, in red alone. */
+function RedGlass() {
+  return (
+    <svg width="0" height="0" class="unseen" aria-hidden="true">
+      <filter id="red-glass" color-interpolation-filters="sRGB">
+        <feColorMatrix type="matrix" values="0.3 0.6 0.1 0 0  0 0 0 0 0  0 0 0 0 0  0 0 0 1 0" />
+      </filter>
+    </svg>
+  );
+}
+
 /** What went wrong, and what the bench had to say; both stay until they are put away. */
 function Told() {
-  const last = notes.value[notes.value.length - 1];
+  const warned = notes.value.filter((n) => n.level === "warning");
+  const last = warned[warned.length - 1];
   return (
     <>
       {failure.value && (
@@ -136,7 +149,7 @@ function Told() {
       {last && (
         <div class="told-bar" role="status">
           <p>{last.text}</p>
-          <button type="button" class="small-button" onClick={() => (notes.value = [])}>
+          <button type="button" class="small-button" onClick={() => (notes.value = notes.value.filter((n) => n !== last))}>
             Put away
           </button>
         </div>

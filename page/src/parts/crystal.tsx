@@ -7,7 +7,7 @@ import type { Section } from "../api/types";
 import { type ColourBy, gradient } from "../crystal/colours";
 import { scaleBar } from "../crystal/scalebar";
 import { type CutKind, type Surface, type View, Viewer } from "../crystal/viewer";
-import { air, frame, here, photos, setup, state } from "../state/bench";
+import { air, frame, here, photos, state } from "../state/bench";
 import { quality, theme } from "../state/prefs";
 import { colour, cut, cutAt, lookFrom, place, setCut, useViewer, view, viewer } from "../state/view";
 import { digits, mass, rate, spoken, um } from "./format";
@@ -70,17 +70,6 @@ export function CrystalPanel({ hints }: { hints?: ComponentChildren }) {
         <Choice label="View" all={VIEWS} value={view.value} onChoose={lookFrom} />
         <Choice label="Colour" all={COLOURS} value={colour.value} onChoose={(c) => (colour.value = c)} />
         <Choice label="Cut" all={CUTS} value={cut.value} onChoose={setCut} />
-        <span class="buttons">
-          <button type="button" class="small-button" aria-label="Farther" onClick={() => viewer()?.zoom(1 / 1.25)}>
-            −
-          </button>
-          <button type="button" class="small-button" aria-label="Nearer" onClick={() => viewer()?.zoom(1.25)}>
-            +
-          </button>
-          <button type="button" class="small-button" onClick={() => viewer()?.fit()}>
-            All of it
-          </button>
-        </span>
       </div>
       {cut.value !== "none" && <CutSlider />}
       <div class="stage">
@@ -94,6 +83,18 @@ export function CrystalPanel({ hints }: { hints?: ComponentChildren }) {
         />
         {place.value === "microscope" && photos.value.length > 0 && <PhotoLayer pixelsPerUm={scale.value} />}
         <ScaleBar pixelsPerUm={scale.value} />
+        <Readings />
+          <span class="buttons zoom">
+          <button type="button" class="small-button" aria-label="Farther" onClick={() => viewer()?.zoom(1 / 1.25)}>
+            −
+          </button>
+          <button type="button" class="small-button" aria-label="Nearer" onClick={() => viewer()?.zoom(1.25)}>
+            +
+          </button>
+          <button type="button" class="small-button" onClick={() => viewer()?.fit()}>
+            All of it
+          </button>
+        </span>
         {hints}
         {colour.value !== "ice" && (
           <Legend by={colour.value} high={legend.value.high} rings={legend.value.rings} />
@@ -101,7 +102,6 @@ export function CrystalPanel({ hints }: { hints?: ComponentChildren }) {
         {cut.value !== "none" && colour.value === "ice" && <p class="cut-words">Cut face: coloured by age, rings a round time apart</p>}
         {is?.outgrown && <p class="stage-note">Larger than the preview was sized for: still right, but coarser and slower. Size it anew under "Pressure, holding, seed, kinetics".</p>}
       </div>
-      <Readings />
     </section>
   );
 }
@@ -205,7 +205,7 @@ export function Legend({ by, high, rings }: { by: ColourBy; high: number; rings:
       <span>{what}</span>
       <span class="legend-bar">
         <span>0</span>
-        <i style={{ backgroundImage: gradient() }} />
+        <i style={{ backgroundImage: gradient(theme.value === "red") }} />
         <span>{end}</span>
       </span>
       {rings > 0 && <span>a ring every {spoken(rings)}</span>}
@@ -250,10 +250,6 @@ function Readings() {
           </dd>
         </div>
       </dl>
-      <p class="status-line">
-        {s.status}
-        {setup.value ? `; kinetics "${setup.value.kinetics}"` : ""}
-      </p>
     </div>
   );
 }

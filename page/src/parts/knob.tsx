@@ -23,12 +23,9 @@ export function Knob({ name, unit, value, low, high, step, places, tone, live, o
       <span class="knob-name" aria-hidden="true">
         {name}
       </span>
+      <Field label={name} unit={unit} value={value} places={places} hideLabel onValue={(v) => v !== null && onTurn(v)} />
       <button type="button" class="nudge" aria-label={`${name} down by ${step} ${unit}`} onClick={() => nudge(-step)}>
         −
-      </button>
-      <Field label={name} unit={unit} value={value} places={places} hideLabel onValue={(v) => v !== null && onTurn(v)} />
-      <button type="button" class="nudge" aria-label={`${name} up by ${step} ${unit}`} onClick={() => nudge(step)}>
-        +
       </button>
       <input
         class="slide"
@@ -42,6 +39,9 @@ export function Knob({ name, unit, value, low, high, step, places, tone, live, o
         onInput={(e) => live && onTurn(Number(e.currentTarget.value))}
         onChange={(e) => !live && onTurn(Number(e.currentTarget.value))}
       />
+      <button type="button" class="nudge" aria-label={`${name} up by ${step} ${unit}`} onClick={() => nudge(step)}>
+        +
+      </button>
     </div>
   );
 }

@@ -3,7 +3,7 @@ import { useSignal } from "@preact/signals";
 import { useEffect } from "preact/hooks";
 import { ask } from "../api/client";
 import type { Job, RecipeBrief, RecipeView } from "../api/types";
-import { about, attempt, beginWith, here, jobs, putToml, title } from "../state/bench";
+import { about, attempt, beginWith, here, jobs, notes, putToml, title } from "../state/bench";
 import { Dialog } from "./dialog";
 import { digits, spoken, um } from "./format";
 
@@ -31,6 +31,7 @@ export function RecipePanel() {
         </button>
       </div>
       <Jobs />
+      <Notes />
       <Dialog title="Save the recipe" open={open.value === "save"} onClose={close}>
         <Save onDone={close} />
       </Dialog>
@@ -203,6 +204,21 @@ function Grow({ onDone }: { onDone: () => void }) {
         Grow
       </button>
     </form>
+  );
+}
+
+function Notes() {
+  const all = notes.value;
+  if (!all.length) return null;
+  return (
+    <details>
+      <summary>Notes ({all.length})</summary>
+      <ul>
+        {all.map((n, i) => (
+          <li key={i}>{n.text}</li>
+        ))}
+      </ul>
+    </details>
   );
 }
 

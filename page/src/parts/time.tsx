@@ -37,8 +37,8 @@ export function TimePanel() {
         <button type="button" onClick={() => void stepOn({ seconds: 10 })}>
           10 s on
         </button>
-        <label class="line">
-          <span>Speed</span>
+        <label>
+          <span class="unseen">Speed</span>
           <select
             value={String(s.speed)}
             onChange={(e) => {
@@ -54,15 +54,14 @@ export function TimePanel() {
             ))}
           </select>
         </label>
-        <span class="clock" aria-label={`Crystal time ${spoken(s.time_s)}`}>
-          {clock(shown)}
-        </span>
         <span class="pace">
-          {s.pace === null || s.paused ? (s.paused ? "paused" : "") : `${digits(s.pace, 2)} times real time`}
+          {s.paused ? "" : s.pace === null ? "" : `${digits(s.pace, 2)} × real time; `}
+          {s.status}
         </span>
       </div>
       <label class="line moment">
-        <span>Moment</span>
+        <span class="unseen">Moment</span>
+        <strong class="clock">{clock(shown)}</strong>
         <input
           type="range"
           aria-valuetext={spoken(shown)}
@@ -76,7 +75,7 @@ export function TimePanel() {
             void go({ time_s: Math.min(to, end) }).then(() => (dragged.value = null));
           }}
         />
-        <span class="value">{spoken(end)}</span>
+        <span class="value">of {clock(end)}</span>
       </label>
       {behind && !s.replaying && <p class="aside">Back at {spoken(s.time_s)}. Turn a knob here and a new path begins; the old one stays.</p>}
       {s.replaying && <p class="aside">Doing again what was done, to {spoken(end)}.</p>}

@@ -24,7 +24,7 @@ import { clock, minus, spoken } from "./format";
 
 const LEFT = 52;
 const RIGHT = 14;
-const STRIP = 54;
+const STRIP = 46;
 const GAP = 8;
 const AXIS = 20;
 
@@ -219,8 +219,11 @@ function strip(index: number, values: number[], least: number, floor?: number): 
   let low = good.length ? Math.min(...good) : 0;
   let high = good.length ? Math.max(...good) : 1;
   if (floor !== undefined) low = Math.min(low, floor);
-  const room = Math.max(high - low, least) * 0.18;
-  high = Math.max(high, low + least) + room;
+  const lack = Math.max(0, least - (high - low));
+  const room = (high - low + lack) * 0.18;
+  if (floor === undefined) low -= lack / 2;
+  high += floor === undefined ? lack / 2 : lack;
+  high += room;
   if (floor === undefined || low < floor) low -= room;
   const top = index * (STRIP + GAP) + 4;
   const y = (v: number): number => top + STRIP - ((v - low) / (high - low)) * STRIP;
@@ -231,15 +234,15 @@ function Strip({ of, words, width }: { of: StripOf; words: string; width: number
   return (
     <g aria-hidden="true">
       <rect class="ground" x={LEFT} y={of.top} width={width - LEFT - RIGHT} height={STRIP} />
-      {ticks(of.low, of.high, 3).map((v) => (
+      {ticks(of.low, of.high, 2.5).map((v) => (
         <g key={v}>
           <line class="grid" x1={LEFT} x2={width - RIGHT} y1={of.y(v)} y2={of.y(v)} />
-          <text class="tick" x={LEFT - 6} y={of.y(v) + 4} text-anchor="end">
+          <text class="tick" x={LEFT - 6} y={Math.min(Math.max(of.y(v) + 4, of.top + 9), of.top + STRIP)} text-anchor="end">
             {minus(String(v))}
           </text>
         </g>
       ))}
-      <text class="tick name" x={LEFT + 6} y={of.top + 12}>
+      <text class="tick name" x={width - RIGHT - 6} y={of.top + 12} text-anchor="end">
         {words}
       </text>
     </g>
