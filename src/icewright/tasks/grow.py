@@ -350,7 +350,7 @@ def draw(summary: RunSummary, recipe: Recipe, tell: Callable[[str], None] | None
         water = sigma_at_water_saturation(columns["temperature_k"])
         words = caption(summary, recipe)
         asked = air_record.set_air(run.path, columns)
-        more = {} if asked is None else {"set_air": asked}
+        more: dict[str, Any] = {} if asked is None else {"set_air": asked}
         drawn = list(make_album(Frames(run.path), columns, recipe.title, words, water, run.pictures, **more))
     except Exception as error:
         summary.warnings.append(f"the pictures could not all be drawn ({type(error).__name__}: {error})")
