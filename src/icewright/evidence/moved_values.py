@@ -151,4 +151,5 @@ def _count(kinetics: str, rows: list[Row]) -> str:
     said = f"{kinetics}: {len(right) + len(wrong)} of {len(rows)} statements survive"
     said += f"; right whatever is moved: {'; '.join(right) or 'none'}"
     said += f". Wrong whatever is moved: {'; '.join(wrong) or 'none'}"
-    return f"{said}. Turned by D x 0.5 or x 1.5 alone, and by nothing within 5 % of D: {'; '.join(air) or 'none'}."
+    said += f". Turned by D x 0.5 or x 1.5 alone, not within 5 % of D: {'; '.join(air) or 'none'}"
+    return said + "."
