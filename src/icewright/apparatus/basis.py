@@ -210,6 +210,17 @@ def over(coat: str, temperature_k: Value, terms: Values | None = None) -> Value:
     return over_ice(temperature_k, terms) if coat == "ice" else over_water(temperature_k, terms)
 
 
+def refuse_frozen(name: str, value_c: float) -> None:
+    """Refuse a surface of liquid water below 0 degC. Raises ``ApparatusError``."""
+    if value_c < 0.0:
+        raise ApparatusError(
+            "A surface of water below 0 degC freezes, and then is one of ice.",
+            got=f"{name} = {value_c:g}",
+            wanted="0 degC or warmer, or a coat of ice",
+            do=f"{name} = 0",
+        )
+
+
 def wet(temperature_k: Value, terms: Values | None = None) -> Value:
     """Saturation, Pa, of a moist wall: frost below 0.01 degC, water above."""
     T = np.asarray(temperature_k, dtype=float)

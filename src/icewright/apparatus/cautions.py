@@ -32,10 +32,7 @@ VAPOURS = (
     "Vapours of solvents or acids ({names}) ignite at sparks, heaters and high voltage, and are "
     "poisonous: fume extraction, no ignition source, the sheet of each substance read first."
 )
-SPARK = (
-    "High voltage and solvent vapour together: do not switch the voltage on before the vapour is known to"
-    " be thin."
-)
+SPARK = "High voltage and solvent vapour together: keep the voltage off until the vapour is cleared."
 LASER = "Laser of class {laser}: eyewear and enclosure as its class demands; ice facets throw beams about."
 VACUUM = "Glass under vacuum may implode: shield and eye protection, no scratched glass."
 MAINS = "Meltwater and mains: drip loops, residual-current protection, plugs above the floor."

@@ -26,6 +26,7 @@ from icewright.apparatus.basis import (
     Values,
     over_ice,
     over_water,
+    refuse_frozen,
 )
 from icewright.ground.constants import RV
 from icewright.vapour.air import latent_heat_sublimation
@@ -118,6 +119,7 @@ class Falling(Kind):
                 wanted="water warmer than the walls",
                 do=f"water_c = {lab['wall_c']:g}, wall_c = {lab['water_c']:g}",
             )
+        refuse_frozen("water_c", lab["water_c"])
         if lab["wall_c"] > 0.01:
             raise ApparatusError(
                 "Frosted walls cannot be warmer than 0 degC.",

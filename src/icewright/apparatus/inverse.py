@@ -32,7 +32,9 @@ def settings_for(
     """Settings (in the units of their names) for ``temperature_k`` (K) and ``sigma`` (fraction, before fog).
 
     ``limits=False`` asks what physics would need, whatever the knobs allow.
-    Settings other than the kind's driver and level come from ``held`` or stand as the file says.
+    Settings other than the kind's driver and level come from ``held`` or stand as the file says. Where two
+    answers exist (a crystal below ice saturation on a needle from the warm plate), the one nearer to the
+    driver in ``held``, or as it stands, is given.
     Raises ``ApparatusError`` where nothing within the limits gives it.
     """
     _sensible(temperature_k, sigma)
@@ -51,7 +53,8 @@ def settings_for(
     def excess(driver: float) -> float:
         return made(driver, level_for(driver))[1] - sigma
 
-    driver = _rise(excess, low, high)
+    hint = (held or {}).get(kind.driver, apparatus.settings[kind.driver].now)
+    driver = _root(excess, low, high, hint)
     if driver is None:
         at = high if excess(high) < 0 else low
         best = made(at, level_for(at))[1]
@@ -89,11 +92,11 @@ def _sensible(temperature_k: float, sigma: float) -> None:
             wanted="-120 to 0 degC",
             do="   ".join(guesses),
         )
-    if not -1.0 < sigma <= 10.0:
+    if not -1.0 < sigma <= 50.0:
         raise ApparatusError(
             "This supersaturation cannot be.",
             got=f"{100 * sigma:.6g} %",
-            wanted="above -100 % (dry air) and at most 1000 %",
+            wanted="above -100 % (dry air) and at most 5000 %",
             do="--sigma 8",
         )
 
@@ -142,6 +145,8 @@ def _driver_range(
         top = _WATER_WARMEST_C if wet or kind.driver == "water_c" else 0.01
         low = temperature_k - 273.15 + offset
         high = min(top, 58.8) + offset
+        if top == _WATER_WARMEST_C:  # liquid water freezes below
+            low = max(low, offset)
         if kind.name == "reservoir":
             low = _COLDEST_C
     # Where even the coldest level leaves the crystal too warm, less of the driver is the end of the range.
@@ -160,16 +165,36 @@ def _driver_range(
         return low, good
 
 
-def _rise(excess: Callable[[float], float], low: float, high: float) -> float | None:
-    """The root of a rising function, or None where it has none; a hair of grace for sigma = 0 at the end."""
+def _root(excess: Callable[[float], float], low: float, high: float, hint: float | None) -> float | None:
+    """Where ``excess`` is zero, or None where it never is.
+
+    It rises all the way, but for a crystal that its needle keeps warmer than the air: there it falls first,
+    and a crystal below ice saturation has two answers, of which the one nearer to ``hint`` is given.
+    """
+    from scipy.optimize import minimize_scalar
+
+    bottom = low
+    near = low + 1e-3 * (high - low)
+    if excess(near) < excess(low):
+        found = minimize_scalar(
+            excess, bounds=(low, high), method="bounded", options={"xatol": 1e-9 * max(high - low, 1.0)}
+        )
+        bottom = float(found.x) if float(found.fun) < excess(low) else low
+    roots = [r for r in (_between(excess, low, bottom), _between(excess, bottom, high)) if r is not None]
+    if not roots:
+        return None
+    return roots[-1] if hint is None else min(roots, key=lambda r: abs(r - hint))
+
+
+def _between(excess: Callable[[float], float], a: float, b: float) -> float | None:
+    """The root of a monotonic function, or None; a hair of grace for an answer that lies on an end."""
     from scipy.optimize import brentq
 
-    at_low, at_high = excess(low), excess(high)
-    if at_low > 0 and at_low < 1e-12:
-        return low
-    if at_low > 0 or at_high < 0:
-        return None
-    return float(brentq(excess, low, high, xtol=1e-13, rtol=1e-15))
+    at_a, at_b = excess(a), excess(b)
+    if at_a * at_b <= 0:
+        return float(brentq(excess, a, b, xtol=1e-13, rtol=1e-15)) if a != b else a
+    end, miss = min(((a, abs(at_a)), (b, abs(at_b))), key=lambda pair: pair[1])
+    return end if miss < 1e-12 else None
 
 
 def _within_limits(

@@ -22,6 +22,7 @@ from icewright.apparatus.basis import (
     Values,
     over,
     over_ice,
+    refuse_frozen,
 )
 from icewright.apparatus.two_plate import still_air_response_s
 
@@ -96,6 +97,8 @@ class Reservoir(Kind):
                     wanted="0 degC or colder",
                     do=f"{name} = -15",
                 )
+            if coat == "water":
+                refuse_frozen(name, lab[name])
 
     def assumptions(self, x: Values, choices: Mapping[str, str]) -> list[str]:
         """What the plate's frost does, and a reservoir that drinks."""

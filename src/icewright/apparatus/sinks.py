@@ -82,21 +82,27 @@ def solve_clear_zone(ratio: float, height: NDArray[np.float64] | float = 0.0) ->
 
     (dual integral equations, any text on mixed boundary value problems). Far plate: psi = 2 t/pi, u = 2 b/pi.
     """
-    from scipy.special import digamma
-
-    nodes, weights = np.polynomial.legendre.leggauss(80)
-    t, w = ratio * (nodes + 1) / 2, ratio * weights / 2
-    plus, minus = (t[:, None] + t) / 2, (t[:, None] - t) / 2
-    kernel = 0.5 * np.real(digamma(1 + 1j * plus) - digamma(1 + 1j * minus))
-    psi = np.linalg.solve(np.eye(t.size) + 2 / np.pi * kernel * w, 2 / np.pi * t)
+    t, weighted = _density(ratio)
     z = np.atleast_1d(np.asarray(height, dtype=float))[:, None, None]
     n = np.arange(200)
     # int sin(k t) sinh(k(1-z))/sinh(k) dk as images of the two plates.
     images = t[:, None] / (t[:, None] ** 2 + (z + 2 * n) ** 2) - t[:, None] / (
         t[:, None] ** 2 + (2 * (n + 1) - z) ** 2
     )
-    # Close to the plate the zeroth image is a spike at t = 0; psi(t) ~ t tames it enough for 80 nodes.
-    return np.asarray(z[:, 0, 0] + np.sum(psi * w * images.sum(axis=-1), axis=-1))
+    # What the images beyond the last add up to: f(2n + z) - f(2n + 2 - z) summed as an integral.
+    last = (1 - z[..., 0]) * t / (t**2 + (2 * n.size) ** 2)
+    return np.asarray(z[:, 0, 0] + np.sum(weighted * (images.sum(axis=-1) + last), axis=-1))
+
+
+def _density(ratio: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Nodes t and psi(t) dt of the Fredholm equation above."""
+    from scipy.special import digamma
+
+    nodes, weights = np.polynomial.legendre.leggauss(48)
+    t, w = ratio * (nodes + 1) / 2, ratio * weights / 2
+    plus, minus = (t[:, None] + t) / 2, (t[:, None] - t) / 2
+    kernel = 0.5 * np.real(digamma(1 + 1j * plus) - digamma(1 + 1j * minus))
+    return t, np.linalg.solve(np.eye(t.size) + 2 / np.pi * kernel * w, 2 / np.pi * t) * w
 
 
 @lru_cache(maxsize=1)
@@ -107,8 +113,13 @@ def _gauss() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
 
 @lru_cache(maxsize=1)
 def _factor_table() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    x = np.geomspace(*_RATIO, 120)
-    return x, np.array([float(solve_clear_zone(float(r))[0]) for r in x])
+    x = np.geomspace(*_RATIO, 80)
+    # On the plate itself the images cancel but for the first, 1/t.
+    found = []
+    for ratio in x:
+        t, weighted = _density(float(ratio))
+        found.append(float(np.sum(weighted / t)))
+    return x, np.array(found)
 
 
 @lru_cache(maxsize=1)

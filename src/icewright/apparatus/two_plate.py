@@ -24,6 +24,7 @@ from icewright.apparatus.basis import (
     Values,
     over,
     over_ice,
+    refuse_frozen,
 )
 from icewright.apparatus.gradient import RULE_TERM, RULES, between
 from icewright.vapour import air
@@ -137,6 +138,8 @@ class TwoPlate(Kind):
                 if melted[0] == "warm_plate_c"
                 else f"{melted[0]} = -15",
             )
+        if choices["warm_coat"] == "water":
+            refuse_frozen("warm_plate_c", warm)
         self._inside(lab)
 
     def _iced(self, choices: Mapping[str, str]) -> list[str]:
