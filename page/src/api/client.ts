@@ -58,9 +58,9 @@ async function errorOf(answer: Response): Promise<ErrorShape> {
   } catch {
     // Not JSON: a proxy or a crash; the status is all there is to say.
   }
-  return shape(`The bench answered ${answer.status} ${answer.statusText}.`, null);
+  return shape(`The bench answered ${answer.status} ${answer.statusText}.`, "");
 }
 
-function shape(message: string, mend: string | null): ErrorShape {
-  return { kind: "Unreachable", message, got: null, wanted: null, do: mend };
+function shape(message: string, mend: string): ErrorShape {
+  return { kind: "Unreachable", message, got: "", wanted: "", do: mend };
 }

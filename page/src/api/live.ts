@@ -16,7 +16,7 @@ export interface Listener {
   onLink: (up: boolean) => void;
 }
 
-const LOST: ErrorShape = { kind: "Unreachable", message: "The link to the bench was lost.", got: null, wanted: null, do: null };
+const LOST: ErrorShape = { kind: "Unreachable", message: "The link to the bench was lost.", got: "", wanted: "", do: "" };
 
 export class Live {
   private socket: WebSocket | null = null;

@@ -71,14 +71,3 @@ export function parseNumber(text: string): number | null {
   const value = Number(plain);
   return Number.isFinite(value) ? value : null;
 }
-
-/** "1:30", "90 s", "1.5 min", "1 h 10 min" or a bare number of minutes, to seconds. Null if none of them. */
-export function parseTime(text: string): number | null {
-  const t = text.trim().replace(",", ".").toLowerCase();
-  const parts = /^(?:(\d+):)?(\d{1,3}):(\d{2})$/.exec(t);
-  if (parts) return Number(parts[1] ?? 0) * 3600 + Number(parts[2]) * 60 + Number(parts[3]);
-  if (/^\d+\.?\d*$/.test(t)) return Number(t) * 60;
-  const words = /^(?:(\d+\.?\d*)\s*h)?\s*(?:(\d+\.?\d*)\s*min)?\s*(?:(\d+\.?\d*)\s*s)?$/.exec(t);
-  if (!words || !words.slice(1).some(Boolean)) return null;
-  return Number(words[1] ?? 0) * 3600 + Number(words[2] ?? 0) * 60 + Number(words[3] ?? 0);
-}
