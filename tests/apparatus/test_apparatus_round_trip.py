@@ -1,4 +1,4 @@
-"""Settings to conditions and back, over the whole range of every kind, within a thousandth of the smallest step."""
+"""Settings to conditions and back, over the whole range of every kind: a thousandth of the smallest step."""
 
 from __future__ import annotations
 

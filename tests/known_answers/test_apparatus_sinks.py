@@ -1,7 +1,8 @@
 """Frost, needles, neighbours and lags against closed forms, general solvers and tables.
 
-Outside sources: potential theory (closed limits named beside each check), finite differences and ODE solvers of SciPy,
-and the project's table of two equal spheres (section 3 of the collected physics, checked there by image charges).
+Outside sources: potential theory (closed limits named beside each check), finite differences and ODE
+solvers of SciPy, and the project's table of two equal spheres (section 3 of the collected physics, checked
+there by image charges).
 """
 
 from __future__ import annotations
@@ -21,10 +22,10 @@ from icewright.vapour.scales import scales
 
 
 def solve_cylinder(aspect: float, excess, n: int = 60, plate_clear: float | None = None) -> np.ndarray:
-    """Axis values [n+1] of Laplace's equation in a round box of height 1, second-order finite differences.
+    """Axis values [n+1] of Laplace's equation in a round box of height 1, by finite differences.
 
-    Walls hold ``excess(z)``, both plates 0; or, with ``plate_clear`` = b, the top holds 1, the walls z, and the bottom
-    0 outside b and no flux inside.
+    Walls hold ``excess(z)``, both plates 0; or, with ``plate_clear`` = b, the top holds 1, the walls z, and
+    the bottom 0 outside b and no flux inside.
     """
     R, h = aspect / 2, 1 / n
     m = round(R / h)
@@ -159,7 +160,7 @@ def test_plates_help_as_image_charges_do() -> None:
 
 
 def test_still_air_settles_as_its_slowest_mode() -> None:
-    # Crank-Nicolson-free check: the slowest eigenvalue of the discretised diffusion operator between fixed ends.
+    # The slowest eigenvalue of the discretised diffusion operator between fixed ends.
     H, T, P, n = 0.02, 258.15, 101325.0, 400
     D = diffusivity(T, P)
     main = np.full(n - 1, 2.0)

@@ -1,9 +1,9 @@
 """Worked examples of laboratory devices, to the printed digits.
 
-Outside source: the table of devices in the project's collected physics (section 5), worked out there by a program of
-its own from the saturation formulas of Q. J. R. Meteorol. Soc. 131, 1539, 2005. The term ``ice_formula`` = 1 moves
-our saturation over ice to exactly that formulation, so that the last digit can be compared; the default formulation
-(IAPWS R14-08) differs by up to 2.5e-4.
+Outside source: the table of devices in the project's collected physics (section 5), worked out there by a
+program of its own from the saturation formulas of Q. J. R. Meteorol. Soc. 131, 1539, 2005. The term
+``ice_formula`` = 1 moves our saturation over ice to exactly that formulation, so that the last digit can be
+compared; the default formulation (IAPWS R14-08) differs by up to 2.5e-4.
 """
 
 from __future__ import annotations
@@ -134,7 +134,8 @@ SENSITIVITY = [(-5, "-0.0090"), (-10, "-0.0098"), (-15, "-0.0107"), (-20, "-0.01
 
 @pytest.mark.parametrize(("t_c", "printed"), SENSITIVITY)
 def test_a_tenth_of_a_degree(t_c: float, printed: str) -> None:
-    # The table is linear, -(1 + sigma) L/(Rv T^2) 0.1 K: so is a central difference of the plate's temperature.
+    # The table is linear, -(1 + sigma) L/(Rv T^2) 0.1 K: so is a central difference of the plate's
+    # temperature.
     T, d = t_c + 273.15, 1e-3
     vapour = float(water_pressure(T))
     slope = (vapour / float(over_ice(T + d)) - vapour / float(over_ice(T - d))) / (2 * d)
@@ -142,7 +143,8 @@ def test_a_tenth_of_a_degree(t_c: float, printed: str) -> None:
 
 
 def test_curvature_of_saturation() -> None:
-    # Section 5 (a): e''/e = (L/RvT^2)^2 - 2L/(RvT^3), against second differences of the saturation formula itself.
+    # Section 5 (a): e''/e = (L/RvT^2)^2 - 2L/(RvT^3), against second differences of the saturation formula
+    # itself.
     T, d = 258.15, 0.05
     second = (ice_pressure(T + d) - 2 * ice_pressure(T) + ice_pressure(T - d)) / d**2 / ice_pressure(T)
     assert falling.curvature(T) == pytest.approx(second, rel=3e-3)

@@ -267,7 +267,8 @@ def _unknown_setting(name: str, value: float, known: Mapping[str, Setting]) -> A
 
 
 def _out_of_range(name: str, value: float, setting: Setting) -> ApparatusError:
-    do = f"{name} = {nearest_step(min(max(value, setting.low), setting.high), setting):g}"
+    near = min(max(value, setting.low), setting.high) if math.isfinite(value) else _middle(setting)
+    do = f"{name} = {nearest_step(near, setting):g}"
     if suffix_of(name) == "_c" and math.isfinite(value):
         guesses = ((-value, "if the minus sign was lost"), ((value - 32.0) / 1.8, "if it was Fahrenheit"))
         kelvin = value - 273.15
