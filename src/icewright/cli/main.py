@@ -16,6 +16,8 @@ from icewright.ground.errors import IcewrightError
 VERBS = {
     "air": ("icewright.cli.air", "air_command"),
     "chamber": ("icewright.cli.chamber", "chamber_command"),
+    "log": ("icewright.cli.log", "log_command"),
+    "calibrate": ("icewright.cli.calibrate", "calibrate_command"),
     "new": ("icewright.cli.new", "new_command"),
     "grow": ("icewright.cli.grow", "grow_command"),
     "look": ("icewright.cli.look", "look_command"),

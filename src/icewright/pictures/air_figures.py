@@ -32,20 +32,21 @@ def air_png(
     caption: str = "",
     asked: str = "as set",
     got: str = "at the crystal",
+    knobs: str = "set",
     turns_s: Sequence[float] = (),
 ) -> Path:
     """Settings, temperature and supersaturation over minutes, set and actual; fog is a grey band.
 
     Parameters
     ----------
-    asked, got : what the two curves are called. turns_s : moments at which a step begins, s, drawn as ticks.
+    asked, got : what the two curves are called. knobs : what the settings are called. turns_s : moments at which a step begins, s, drawn as ticks.
     """
     t = curves.time_s / 60.0
     panels: list[tuple[str, list[Line], float]] = []
     for unit, names in _by_unit(curves.settings).items():
         lines: list[Line] = [
             (
-                name.rsplit("_", 1)[0].replace("_", " "),
+                _bare(name),
                 t,
                 curves.settings[name],
                 _COLOURS[k % 4],
@@ -53,7 +54,7 @@ def air_png(
             )
             for k, name in enumerate(names)
         ]
-        panels.append((f"set ({unit})", lines, 1.0))
+        panels.append((f"{knobs} ({unit})", lines, 1.0))
     kelvin: list[Line] = [(got, t, curves.temperature_k - 273.15, INK, "-")]
     sigma: list[Line] = [(got, t, 100.0 * curves.sigma, INK, "-")]
     if np.isfinite(curves.set_temperature_k).any():
@@ -66,7 +67,7 @@ def air_png(
     # Fog is shown where it is near: a plan far below it would be pressed flat.
     top = max(1.08 * high, min(1.25 * float(np.nanmax(water)), 2.0 * high), low + 0.5)
     figure, axes = _stack(
-        [(label, lines, height, False) for label, lines, height in panels],
+        panels,
         1.75,
         {"supersat. (%)": (low, top)},
     )
@@ -101,46 +102,43 @@ def log_png(
     """
     t = time_s / 60.0
     names = list(channels)
-    panels: list[tuple[str, list[Line], float, bool]] = [
-        (f"{name.replace('_', ' ')}\n({unit})", [("used", t, used, BLUE, "-")], 1.0, True)
-        for name, (unit, _, used) in channels.items()
+    panels: list[tuple[str, list[Line], float]] = [
+        (unit, [(_bare(name), t, used, BLUE, "-")], 1.0) for name, (unit, _, used) in channels.items()
     ]
     figure, axes = _stack(panels, 1.35)
     for name, ax in zip(names, axes, strict=True):
         _, raw, _ = channels[name]
+        low, high = ax.get_ylim()
         ax.plot(t, raw, linestyle="none", marker=".", markersize=1.6, color=GREY, alpha=0.6, zorder=1)
         found = list((spikes or {}).get(name, ()))
         if found:
             x, y = zip(*found, strict=True)
-            near = ax.get_ylim()
-            span = near[1] - near[0]
-            clipped = np.clip(y, near[0] + 0.06 * span, near[1] - 0.06 * span)
+            # A spike outside the panel is drawn at its edge: stretched to hold it, the panel would show nothing.
+            edge = 0.06 * (high - low)
             ax.plot(
-                np.array(x) / 60.0, clipped, "o", markersize=6, markerfacecolor="none", color=ORANGE, zorder=5
+                np.array(x) / 60.0,
+                np.clip(y, low + edge, high - edge),
+                "o",
+                markersize=6,
+                markerfacecolor="none",
+                color=ORANGE,
+                zorder=5,
             )
-            ax.set_ylim(*near)
             ax.text(
-                1.015,
-                0.06,
-                f"{len(found)} spike{'s' if len(found) > 1 else ''} out",
+                0.985,
+                0.93,
+                f"{len(found)} spike{'s' if len(found) > 1 else ''} taken out",
                 transform=ax.transAxes,
                 fontsize=8.5,
                 color=ORANGE,
-                va="bottom",
+                va="top",
+                ha="right",
             )
+        ax.set_ylim(low, high)
         for begin, end in gaps:
             ax.axvspan(begin / 60.0, end / 60.0, color="#f3dccb", linewidth=0, zorder=0)
-    if gaps:
-        axes[0].text(
-            1.015,
-            0.94,
-            f"{len(gaps)} gap{'s' if len(gaps) > 1 else ''}",
-            transform=axes[0].transAxes,
-            fontsize=8.5,
-            color="#a0522d",
-            va="top",
-        )
-    return _finish(figure, axes, path, title, caption, "icewright.log")
+    said = f"{caption} Bands: {len(gaps)} gap{'s' if len(gaps) > 1 else ''}." if gaps else caption
+    return _finish(figure, axes, path, title, said, "icewright.log")
 
 
 def runs_png(
@@ -154,28 +152,28 @@ def runs_png(
         ("air (°C)", "temperature_k", 1.0, -273.15),
         ("supersat. (%)", "sigma", 100.0, 0.0),
     )
-    panels: list[tuple[str, list[Line], float, bool]] = []
+    panels: list[tuple[str, list[Line], float]] = []
     for label, column, factor, offset in rows:
         lines: list[Line] = [
             (name, np.asarray(s["time_s"]) / 60.0, np.asarray(s[column]) * factor + offset, colour, dash)
             for (name, s), colour, dash in zip(runs.items(), (ORANGE, BLUE), (_DASH, "-"), strict=True)
         ]
-        panels.append((label, lines, 1.0, False))
+        panels.append((label, lines, 1.0))
     figure, axes = _stack(panels, 1.4)
     return _finish(figure, axes, path, title, caption, "icewright.runs")
 
 
 def _stack(
-    panels: Sequence[tuple[str, list[Line], float, bool]],
+    panels: Sequence[tuple[str, list[Line], float]],
     each: float,
     limits: Mapping[str, tuple[float, float]] | None = None,
 ) -> tuple[Any, list[Any]]:
-    total = each * sum(height for _, _, height, _ in panels) + 1.9
+    total = each * sum(height for _, _, height in panels) + 1.9
     figure = plan._figure(_WIDTH, total)
     grid = figure.add_gridspec(
         len(panels),
         1,
-        height_ratios=[height for _, _, height, _ in panels],
+        height_ratios=[height for _, _, height in panels],
         left=0.115,
         right=0.80,
         top=1.0 - 0.62 / total,
@@ -183,7 +181,7 @@ def _stack(
         hspace=0.14,
     )
     axes: list[Any] = []
-    for k, (label, lines, _, quiet) in enumerate(panels):
+    for k, (label, lines, _) in enumerate(panels):
         ax = figure.add_subplot(grid[k, 0], sharex=axes[0] if axes else None)
         ends = []
         for words, t, y, colour, dash in lines:
@@ -196,8 +194,7 @@ def _stack(
             ax.set_ylim((low + high) / 2 - 0.1, (low + high) / 2 + 0.1)
         if limits and label in limits:
             ax.set_ylim(*limits[label])
-        if not quiet:
-            _label_ends(ax, ends)
+        _label_ends(ax, ends)
         ax.set_ylabel(label, fontsize=9.5, color=INK)
         ax.tick_params(labelsize=8.5, colors=INK, labelbottom=k == len(panels) - 1)
         ax.grid(True, color="#dfe6ee", linewidth=0.7)
@@ -206,8 +203,8 @@ def _stack(
             ax.spines[side].set_visible(False)
         axes.append(ax)
     axes[-1].set_xlabel("time (min)", fontsize=10, color=INK)
-    first = [float(np.min(t)) for _, lines, _, _ in panels for _, t, _, _, _ in lines]
-    last = [float(np.max(t)) for _, lines, _, _ in panels for _, t, _, _, _ in lines]
+    first = [float(np.min(t)) for _, lines, _ in panels for _, t, _, _, _ in lines]
+    last = [float(np.max(t)) for _, lines, _ in panels for _, t, _, _, _ in lines]
     axes[-1].set_xlim(min(first), max(max(last), min(first) + 1e-3))
     return figure, axes
 
@@ -217,6 +214,14 @@ def _finish(figure: Any, axes: Sequence[Any], path: Path, title: str, caption: s
     _head_and_foot(figure, title, caption, *figure.get_size_inches())
     path.parent.mkdir(parents=True, exist_ok=True)
     return plan.save(figure, path, kind)
+
+
+def _bare(name: str) -> str:
+    """A setting or channel without the unit that its name ends in."""
+    from icewright.apparatus.basis import UNITS
+
+    suffix = next((suffix for suffix in UNITS if name.endswith(suffix)), "")
+    return name.removesuffix(suffix).replace("_", " ")
 
 
 def _by_unit(settings: Mapping[str, Any]) -> dict[str, list[str]]:

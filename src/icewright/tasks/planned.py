@@ -65,4 +65,6 @@ def set_air(
     path = folder / curves.FILE
     if not path.is_file():
         return None
-    return curves.read(path).on_run(columns["time_s"], columns["step"])
+    t, kelvin, sigma = curves.read(path).on_run(columns["time_s"], columns["step"])
+    # A log without a plan has nothing that was asked for.
+    return (t, kelvin, sigma) if (kelvin == kelvin).any() else None
