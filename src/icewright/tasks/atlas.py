@@ -246,8 +246,8 @@ def caption(page: Any, tables: Mapping[str, Any], *, table: bool = True) -> str:
     if table and name is not None and str(name) in tables:
         from icewright.ground.sources import source
 
-        keys = tables[str(name)].sources()
-        text += "Kinetics: " + "; ".join(source(key).citation.split(":")[0] for key in keys) + "."
+        cited = [source(key).citation.split(": ")[0] for key in tables[str(name)].sources()]
+        text += "Kinetics: " + "; ".join(dict.fromkeys(c for c in cited if c != "Icewright")) + "."
     return text.strip()
 
 
@@ -322,7 +322,10 @@ def _summary(plan: Sweep, folder: Path, grown: sweeping.Grown, wall_s: float) ->
         title=plan.title,
         folder=folder,
         cells=len(plan),
-        **counts,
+        done=counts["done"],
+        cut=counts["cut"],
+        outside=counts["outside"],
+        failed=counts["failed"],
         kept=grown.kept,
         above_water=sum(float(r["sigma"]) > float(r["sigma_water"]) + 1e-6 for r in records),
         complete=complete,
