@@ -1,4 +1,4 @@
-"""Fog, lag, cautions and the physics of each kind seen from outside: signs, limits and orders of magnitude."""
+"""Fog, lag, cautions, and each kind seen from outside: signs, limits and orders of magnitude."""
 
 from __future__ import annotations
 

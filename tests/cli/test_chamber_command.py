@@ -1,4 +1,4 @@
-"""`icewright chamber`: settings to air and back, in laboratory units, with a picture and refusals in words."""
+"""`icewright chamber`: settings to air and back in laboratory units, a picture, refusals in words."""
 
 from __future__ import annotations
 

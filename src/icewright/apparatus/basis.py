@@ -239,10 +239,15 @@ class Kind(ABC):
     driver: ClassVar[str]
     level: ClassVar[str]
     terms: ClassVar[tuple[Term, ...]] = (ICE_TERM, WATER_TERM)
+    source_keys: ClassVar[tuple[str, ...]] = ()  # beyond those of saturation
 
     @abstractmethod
     def state(self, x: Values, pressure_pa: float, choices: Mapping[str, str]) -> State:
         """The air at the crystal from settings and dimensions in SI under bare names."""
+
+    def temperature(self, x: Values, pressure_pa: float, choices: Mapping[str, str]) -> Value:
+        """Temperature of ``state`` alone, K, where that is quicker."""
+        return self.state(x, pressure_pa, choices).temperature_k
 
     @abstractmethod
     def profile(self, x: Values, pressure_pa: float, choices: Mapping[str, str]) -> Profile:

@@ -18,6 +18,23 @@ from numpy.typing import NDArray
 
 from icewright.apparatus.basis import Value, bare, difference_to_si, over_ice, suffix_of
 from icewright.apparatus.model import Apparatus
+from icewright.ground.sources import Source, register
+
+register(
+    Source(
+        "uncertainty-2008",
+        "JCGM 100:2008, guide to the expression of uncertainty in measurement, 5.1.2",
+        how="from memory",
+    )
+)
+register(
+    Source(
+        "uncertainty-monte-carlo-2008",
+        "JCGM 101:2008, propagation of distributions using a Monte Carlo method",
+        how="from memory",
+    )
+)
+SOURCE_KEYS = ("uncertainty-2008", "uncertainty-monte-carlo-2008")
 
 RULE = 0.02  # of the standard deviation
 SHIFT = 0.05  # of the standard deviation

@@ -29,7 +29,16 @@ from icewright.apparatus.basis import (
     refuse_frozen,
 )
 from icewright.ground.constants import RV
+from icewright.ground.sources import Source, register
 from icewright.vapour.air import latent_heat_sublimation
+
+register(
+    Source(
+        "fall-chamber-2008",
+        "arXiv:0809.4869: a convection chamber calibrated with a differential hygrometer",
+        how="abstract",
+    )
+)
 
 
 def curvature(temperature_k: Value) -> Value:
@@ -69,6 +78,7 @@ class Falling(Kind):
     }
     choices = {"share": ("areas", "measured")}  # noqa: RUF012
     driver, level = "water_c", "wall_c"
+    source_keys = ("fall-chamber-2008", "latent-heat-review-2005")
 
     def share(self, x: Values, choices: Mapping[str, str]) -> Value:
         """Share of the source."""

@@ -47,7 +47,11 @@ def settings_for(
         T = float(found.temperature_k)
         return T, float(found.vapour_pa) / float(ice_pressure(min(T, TRIPLE_POINT_K))) - 1.0
 
-    level_for = _level_finder(apparatus, kind, made, temperature_k)
+    def temperature(driver: float, level: float) -> float:
+        x = apparatus.inputs({**rest, kind.driver: driver, kind.level: level})
+        return float(kind.temperature(x, P, apparatus.choices))
+
+    level_for = _level_finder(apparatus, kind, temperature, temperature_k)
     low, high = _driver_range(apparatus, kind, temperature_k, level_for)
 
     def excess(driver: float) -> float:
@@ -104,7 +108,7 @@ def _sensible(temperature_k: float, sigma: float) -> None:
 def _level_finder(
     apparatus: Apparatus,
     kind: Kind,
-    made: Callable[[float, float], tuple[float, float]],
+    temperature: Callable[[float, float], float],
     temperature_k: float,
 ) -> Callable[[float], float]:
     """The level setting that keeps the crystal at the wanted temperature, for a driver."""
@@ -115,7 +119,7 @@ def _level_finder(
 
     def level_for(driver: float) -> float:
         def miss(level: float) -> float:
-            return made(driver, level)[0] - temperature_k
+            return temperature(driver, level) - temperature_k
 
         # With the needle's or the full transport rule the crystal may be a hair colder than its level.
         high = top + 1e-9

@@ -55,6 +55,10 @@ class Needle(TwoPlate):
         beside = plates(x, self.share(x), choices)
         return State(beside.temperature_k + self.tip(x, choices), beside.vapour_pa)
 
+    def temperature(self, x: Values, pressure_pa: float, choices: Mapping[str, str]) -> Value:
+        """As ``state``, without the walls."""
+        return super().temperature(x, pressure_pa, choices) + self.tip(x, choices)
+
     def tip(self, x: Values, choices: Mapping[str, str]) -> Value:
         """How much warmer (K) than the air beside it the crystal is; 0 for a needle from the side."""
         held = choices["needle_from"]

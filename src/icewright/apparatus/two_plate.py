@@ -83,6 +83,7 @@ class TwoPlate(Kind):
     }
     driver, level = "warm_plate_c", "cold_plate_c"
     terms = (ICE_TERM, WATER_TERM, RULE_TERM)
+    source_keys = ("conductivity-1971", "diffusivity-1976")
 
     def share(self, x: Values) -> Value:
         """Height of the crystal over the gap."""
@@ -91,6 +92,10 @@ class TwoPlate(Kind):
     def state(self, x: Values, pressure_pa: float, choices: Mapping[str, str]) -> State:
         """Air at the crystal's height."""
         return plates(x, self.share(x), choices)
+
+    def temperature(self, x: Values, pressure_pa: float, choices: Mapping[str, str]) -> Value:
+        """As ``state``, without the walls: they take vapour, not heat."""
+        return plates(x, self.share(x), {**choices, "walls": "dry"}).temperature_k
 
     def profile(self, x: Values, pressure_pa: float, choices: Mapping[str, str]) -> Profile:
         """Air from plate to plate, on the axis."""

@@ -143,6 +143,7 @@ def _crystal(
 def show(report: ChamberReport) -> None:
     """Print the answer first, then what it rests on, then what could hurt."""
     from icewright.apparatus.basis import unit_of
+    from icewright.ground.sources import source
 
     a, air, b = report.apparatus, report.air, report.budget
     typer.echo(f"{a.title or a.kind}: {a.physics.words}, {air.pressure_pa / 100:g} hPa")
@@ -202,6 +203,9 @@ def show(report: ChamberReport) -> None:
         typer.echo("\nNotes kept with the apparatus")
         for name, value in report.notes.items():
             typer.echo(f"  {name}: {value}")
+    typer.echo("\nSources")
+    for key in report.source_keys:
+        typer.echo(f"  {source(key).citation} ({source(key).how})")
     typer.echo("\nCautions")
     for words in report.cautions:
         typer.echo(f"  {words}")

@@ -10,6 +10,7 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
+from icewright.apparatus import budget as budget_rules
 from icewright.apparatus import depletion as sinks
 from icewright.apparatus import file as apparatus_file
 from icewright.apparatus import fog, response
@@ -17,6 +18,7 @@ from icewright.apparatus.basis import Air, ApparatusError, Profile
 from icewright.apparatus.budget import Budget
 from icewright.apparatus.model import Apparatus, nearest_step
 from icewright.ground.records import stamp
+from icewright.ground.sources import source
 from icewright.vapour.scales import scales
 
 KIND = "icewright.chamber"
@@ -67,6 +69,12 @@ class ChamberReport:
     picture: str = ""
     notes: Mapping[str, Any] = field(default_factory=dict)
 
+    @property
+    def source_keys(self) -> tuple[str, ...]:
+        """Everything the numbers rest on, each key once."""
+        keys = ("iapws-r14-08", "review-2005", *self.apparatus.physics.source_keys, *budget_rules.SOURCE_KEYS)
+        return tuple(dict.fromkeys((*keys, *(sinks.SOURCE_KEYS if self.depletion else ()))))
+
     def to_dict(self) -> dict[str, Any]:
         """Plain dictionary of kind ``icewright.chamber``."""
         data: dict[str, Any] = {
@@ -88,6 +96,7 @@ class ChamberReport:
             "wanted": asdict(self.wanted) if self.wanted else None,
             "cautions": self.cautions,
             "notes": dict(self.notes),
+            "sources": [asdict(source(key)) for key in self.source_keys],
             "picture": self.picture or None,
         }
         return stamp(KIND, SCHEMA, data)
