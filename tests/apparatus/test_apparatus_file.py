@@ -162,6 +162,18 @@ def test_no_such_file(tmp_path: Path) -> None:
         read(tmp_path / "cell.toml")
 
 
+def test_the_examples_of_the_page_run(monkeypatch: pytest.MonkeyPatch) -> None:
+    (toml,) = re.findall(r"```toml\n(.*?)```", PAGE, flags=re.DOTALL)
+    assert loads(toml).conditions().sigma == pytest.approx(
+        0.158, abs=1e-3
+    )  # 1.6 K: water saturation at -15 degC
+    (code,) = re.findall(r"```python\n(.*?)```", PAGE, flags=re.DOTALL)
+    monkeypatch.chdir(EXAMPLES.parent)
+    names: dict = {}
+    exec(code, names)
+    assert names["back"]["plate_c"] == pytest.approx(-15.0) and names["went"].sigma[-1] > names["air"].sigma
+
+
 def test_the_page_names_every_key() -> None:
     from icewright.apparatus import file
 

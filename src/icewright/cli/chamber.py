@@ -158,6 +158,8 @@ def show(report: ChamberReport) -> None:
         typer.echo(f"\nwith {said} the crystal has")
     typer.echo(f"  {_pm(air.temperature_k - 273.15, b.u_temperature_k)} degC")
     typer.echo(f"  {_pm(100 * air.sigma, 100 * b.u_sigma)} % supersaturation over ice")
+    if air.fog:
+        typer.echo(f"  but fog forms: droplets hold it near {100 * air.sigma_water:.2f} %")
     ice_share = 100 * air.sigma / air.sigma_water if air.sigma_water else 0.0
     typer.echo(
         f"  water saturation at {100 * air.sigma_water:.2f} %; this is {ice_share:.0f} % of the way from ice"

@@ -250,6 +250,8 @@ def _caption(report: ChamberReport) -> str:
         f"{set_words}. At the crystal {report.air.temperature_k - 273.15:.2f} ± {b.u_temperature_k:.2g} °C, "
         f"sigma {100 * report.air.sigma:.2f} ± {100 * b.u_sigma:.2g} % over ice (one standard deviation)."
     )
+    if report.apparatus.kind == "needle":
+        words += " The crystal has the temperature of its needle's tip, the curves that of the air."
     if report.air.fog:
         words += f" Fog holds it near {100 * report.air.sigma_water:.2f} %."
     return words
