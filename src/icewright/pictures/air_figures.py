@@ -39,7 +39,8 @@ def air_png(
 
     Parameters
     ----------
-    asked, got : what the two curves are called. knobs : what the settings are called. turns_s : moments at which a step begins, s, drawn as ticks.
+    asked, got : what the two curves are called. knobs : what the settings are called.
+    turns_s : moments at which a step begins, s, drawn as ticks.
     """
     t = curves.time_s / 60.0
     panels: list[tuple[str, list[Line], float]] = []
@@ -113,7 +114,7 @@ def log_png(
         found = list((spikes or {}).get(name, ()))
         if found:
             x, y = zip(*found, strict=True)
-            # A spike outside the panel is drawn at its edge: stretched to hold it, the panel would show nothing.
+            # A spike outside the panel is drawn at its edge: stretched to hold it, the rest would be flat.
             edge = 0.06 * (high - low)
             ax.plot(
                 np.array(x) / 60.0,

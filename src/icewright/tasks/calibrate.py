@@ -114,6 +114,7 @@ def _compared(result: Calibration) -> list[dict[str, Any]]:
 
 
 def _tables(result: Calibration) -> list[dict[str, Any]]:
+    from icewright.apparatus.basis import bare
     from icewright.apparatus.calibrate import SUPERSATURATION
 
     whole = result.names == (SUPERSATURATION,)
@@ -130,7 +131,7 @@ def _tables(result: Calibration) -> list[dict[str, Any]]:
     seen = [
         (
             c.what,
-            ", ".join(f"{k} {v:g}" for k, v in c.settings.items()),
+            ", ".join(f"{bare(k)} {v:g}" for k, v in c.settings.items()),
             f"{percent(c.before):.2f}",
             f"{percent(c.after):.2f}",
             f"{percent(c.seen_after):.2f}",
