@@ -56,7 +56,7 @@ def _matrix(axes: Any, marks: Sequence[Sequence[str]], rows: Sequence[str], colu
     axes.set_yticks(range(len(rows)), rows, fontsize=8)
     axes.set_xticks(range(len(columns)), columns, fontsize=8)
     axes.xaxis.tick_top()
-    axes.tick_params(length=0)
+    axes.tick_params(which="both", length=0)
     axes.set_yticks(np.arange(-0.5, len(rows)), minor=True)
     axes.grid(True, which="minor", axis="y", color="#e5e9ee", linewidth=0.8)
     for side in axes.spines.values():
@@ -91,10 +91,11 @@ def _rivals(plots: Mapping[str, Any], each: Mapping[str, Any]) -> Any:
         k: v for k, v in grid.get("deviations", {}).items() if any(x is not None for line in v for x in line)
     }
     width = 9.6
-    top, low = 0.215 * len(names) + 3.6, 2.5 if maps else 0.0
-    height = top + low + 1.2
+    head = 2.95  # room for the slanted statements
+    top, low = 0.215 * len(names) + head, 2.5 if maps else 0.0
+    height = top + low + 0.95
     figure = plan._figure(width, height)
-    axes = figure.add_axes((0.29, 1 - top / height + 0.1 / height, 0.5, (top - 3.6) / height))
+    axes = figure.add_axes((0.29, 1 - top / height, 0.5, (top - head) / height))
     _matrix(axes, plots["matrix"], names, [""] * len(words))
     axes.tick_params(axis="y", labelsize=7.5)
     for j, word in enumerate(words):
@@ -175,6 +176,7 @@ def _over_temperature(
             axes.yaxis.set_major_formatter("{x:g}")
         marks(axes)
         axes.invert_xaxis()
+        axes.xaxis.set_major_locator(_every(2))
         axes.set_xlabel("temperature (°C), colder to the right")
         axes.set_ylabel(ylabel)
         axes.grid(True, color="#e5e9ee", linewidth=0.6)
@@ -188,6 +190,12 @@ def _over_temperature(
         return figure
 
     return figure_of
+
+
+def _every(kelvin: float) -> Any:
+    from matplotlib.ticker import MultipleLocator
+
+    return MultipleLocator(kelvin)
 
 
 def _crossing_marks(axes: Any) -> None:
@@ -240,6 +248,7 @@ def _peaks(plots: Mapping[str, Any], each: Mapping[str, Any]) -> Any:
             )
         _peak_marks(at)(axes)
         axes.invert_xaxis()
+        axes.xaxis.set_major_locator(_every(2))
         axes.set_ylabel(f"{axis} (µm)")
         axes.grid(True, color="#e5e9ee", linewidth=0.6)
         for side in ("top", "right"):
