@@ -35,6 +35,7 @@ from icewright.bench.settings import Settings
 from icewright.bench.viewers import Viewer
 from icewright.ground.errors import IcewrightError
 from icewright.notebook.files import StoreError, write_atomic
+from icewright.recipe.quantities import MICROMETRE
 
 PROTOCOL = 1
 _ERRORS: dict[int | str, dict[str, Any]] = {
@@ -179,7 +180,7 @@ async def new_session(asked: shapes.NewSession, sessions: All, settings: Set) ->
     kinetics = load(recipe.kinetics)
     for t_k in temperatures_k(recipe):
         check_temperature(kinetics, t_k)
-    session = sessions.new(recipe, None if size is None else size * 1e-6, paused=asked.paused)
+    session = sessions.new(recipe, None if size is None else MICROMETRE.to_si(size), paused=asked.paused)
     return session.shown()
 
 

@@ -20,7 +20,7 @@ class Link:
     """One spawned process with a two-way pipe.
 
     `target` is called as `target(connection, *arguments)` in the process. `told` and `lost` are called in the
-    event loop, in order; `lost` once, when the pipe has ended for whatever reason.
+    event loop, in order; `lost` once, when the pipe has ended for whatever reason. Both may be exchanged.
     """
 
     def __init__(
@@ -29,7 +29,7 @@ class Link:
         context = multiprocessing.get_context("spawn")
         self._loop = asyncio.get_running_loop()
         ours, theirs = context.Pipe(duplex=True)
-        self._pipe, self._told, self._lost = ours, told, lost
+        self._pipe, self.told, self.lost = ours, told, lost
         self._closing = False
         # Only the process we start reads from the pair's other end; ours is closed so that its death is seen.
         self.process = context.Process(target=target, args=(theirs, *arguments), daemon=True)
@@ -53,12 +53,6 @@ class Link:
             self._pipe.send(("bye", {}))
         threading.Thread(target=self._reap, args=(patience_s,), daemon=True).start()
 
-    def kill(self) -> None:
-        """End it now; `lost` is not called."""
-        self._closing = True
-        self.process.kill()
-        self._reap(2.0)
-
     def _reap(self, patience_s: float) -> None:
         self.process.join(patience_s)
         if self.process.is_alive():
@@ -75,14 +69,17 @@ class Link:
                 break
             except Exception:  # a message torn by the other end's death
                 break
-            if not self._call(self._told, word, data):
+            if not self._call(self._hear, word, data):
                 return
         self.process.join(1.0)
         self._call(self._gone)
 
+    def _hear(self, word: str, data: dict[str, Any]) -> None:
+        self.told(word, data)
+
     def _gone(self) -> None:
         if not self._closing:
-            self._lost()
+            self.lost()
 
     def _call(self, function: Callable[..., None], *arguments: Any) -> bool:
         try:

@@ -109,6 +109,8 @@ def read_picture(data: bytes, most_pixels: int) -> tuple[bytes, int, int, float]
             plain = picture.convert("L" if picture.mode in ("L", "1") else "RGB")
     except BenchError:
         raise
+    except Image.DecompressionBombError as cause:
+        raise BenchError(413, "The picture has too many pixels.", do="crop or shrink it first") from cause
     except Exception as cause:  # a broken picture breaks its reader in a hundred ways
         raise refused from cause
     scale = 1.0

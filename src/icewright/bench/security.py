@@ -53,6 +53,9 @@ class BenchError(IcewrightError):
         super().__init__(message, got=got, wanted=wanted, do=do)
 
 
+TOO_LARGE = BenchError(413, "What was sent is too large.", wanted="a smaller file")
+
+
 def error_body(error: BaseException, kind: str = "") -> dict[str, Any]:
     """The one JSON shape of an error."""
     parts = {key: getattr(error, key, "") for key in ("message", "got", "wanted", "do")}
@@ -171,7 +174,7 @@ class _Counted:
             self._left -= len(message.get("body", b""))
             if self._left < 0:
                 self.over = True
-                raise BenchError(413, "What was sent is too large.", wanted="a smaller file")
+                raise TOO_LARGE
         return message
 
 
@@ -180,14 +183,28 @@ class _Dressed:
 
     def __init__(self, send: Send, counted: _Counted, cookie: bytes | None) -> None:
         self._send, self._counted, self._cookie = send, counted, cookie
+        self._said = False
 
     async def send(self, message: MutableMapping[str, Any]) -> None:
+        if self._counted.over:
+            await self._too_large(message)
+            return
         if message["type"] == "http.response.start":
             extra = list(_HEADERS)
             if self._cookie is not None:
                 extra.append((b"set-cookie", self._cookie))
             message["headers"] = [*message.get("headers", []), *extra]
         await self._send(message)
+
+    async def _too_large(self, message: MutableMapping[str, Any]) -> None:
+        # Whoever read the body has made an answer of its own out of our refusal; this one takes its place.
+        if message["type"] == "http.response.start":
+            headers = [(b"content-type", b"application/json"), (b"connection", b"close"), *_HEADERS]
+            await self._send({"type": "http.response.start", "status": 413, "headers": headers})
+        elif not self._said:
+            self._said = True
+            body = error_body(TOO_LARGE, "refused")
+            await self._send({"type": "http.response.body", "body": json.dumps(body).encode()})
 
 
 async def _refuse(scope: Scope, receive: Receive, send: Send, status: int, message: str) -> None:

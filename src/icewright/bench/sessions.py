@@ -8,7 +8,6 @@ from the last moment, and what it was told and had not yet done is told again.
 from __future__ import annotations
 
 import asyncio
-import os
 import secrets
 import shutil
 import time
@@ -18,6 +17,7 @@ from typing import Any
 
 from icewright.bench import shapes, words, worker
 from icewright.bench.clock import ClockRun, at_time, clock_words, when_size
+from icewright.bench.engines import Engines
 from icewright.bench.link import Link
 from icewright.bench.live import Target, recipe_so_far, rest
 from icewright.bench.photos import Photos
@@ -29,6 +29,7 @@ from icewright.ground.errors import IcewrightError
 from icewright.notebook.files import StoreError
 from icewright.recipe.limits import RecipeError, check_sigma, check_temperature
 from icewright.recipe.model import Recipe
+from icewright.recipe.quantities import MICROMETRE
 from icewright.recipe.resolution import Resolution, final_size
 from icewright.recipe.step import Step
 
@@ -44,8 +45,9 @@ def preview_of(recipe: Recipe, final_radius_m: float) -> Recipe:
 class Session:
     """One tab's crystal: its tree, its engine, who looks at it."""
 
-    def __init__(self, id_: str, folder: Path, settings: Settings, title: str = "") -> None:
-        self.id, self.folder, self.settings, self.title = id_, folder, settings, title
+    def __init__(self, id_: str, folder: Path, engines: Engines, title: str = "") -> None:
+        self.id, self.folder, self.title = id_, folder, title
+        self._engines = engines
         self.tree = Tree(folder)
         self.photos = Photos(folder)
         self.clock = ClockRun(time.monotonic)
@@ -67,6 +69,7 @@ class Session:
         self._crashes: deque[float] = deque(maxlen=_MOST_CRASHES)
         self._needs_room = False
         self._dirty = False
+        self._tree_timer: asyncio.TimerHandle | None = None
         self._saver: asyncio.Task[None] | None = None
         self._kinetics: tuple[str, Any] = ("", None)
         self._real: tuple[float, float] | None = None  # radius said, clock's time when it was said
@@ -85,10 +88,10 @@ class Session:
         self._mark()
 
     @classmethod
-    def reopen(cls, id_: str, folder: Path, settings: Settings) -> Session:
+    def reopen(cls, id_: str, folder: Path, engines: Engines) -> Session:
         """A session that lies on the disk. Raises StoreError, RecordError."""
         tree, record = Tree.open(folder)
-        found = cls(id_, folder, settings, record.get("title", ""))
+        found = cls(id_, folder, engines, record.get("title", ""))
         found.tree, found.photos = tree, Photos(folder, record.get("photos"))
         found.final_radius_m = record.get("final_radius_m", 100e-6)
         found.at_s = record.get("at_s", 0.0)
@@ -112,8 +115,7 @@ class Session:
         """Start an engine where there is none, at the moment where the crystal was."""
         if self._link is not None or self.gone:
             return
-        threads = self.settings.threads or max(1, (os.cpu_count() or 1) // 2)
-        self._link = Link(worker.main, (threads,), self._hear, self._lost)
+        self._link = self._engines.take(self._hear, self._lost)
         self._set_word("starting", "the engine is starting")
         self._load(self.branch, self.at_s)
 
@@ -121,7 +123,7 @@ class Session:
         """Let the engine go; everything recorded stays."""
         if self._link is not None:
             self._link.say("keep")
-            self._link.close()
+            self._engines.give(self._link)
             self._link = None
             self._fail_asks("the engine is asleep")
             self._waiting.clear()
@@ -132,7 +134,8 @@ class Session:
         """Let the engine go at once, and record no more."""
         self.gone = True
         if self._link is not None:
-            self._link.kill()
+            # What it still writes must be over before the folder goes.
+            self._engines.give(self._link, then=lambda: shutil.rmtree(self.folder, ignore_errors=True))
             self._link = None
         self._fail_asks("the session was deleted")
 
@@ -273,7 +276,7 @@ class Session:
         self.tree.add_moment(branch, data["number"], data["row"], data["step"])
         branch.habit = data["habit"]
         self._mark()
-        self.tell_all("tree", self.tree.shown())
+        self._tell_tree_soon()
 
     def _on_state(self, data: dict[str, Any], current: bool) -> None:
         if not current:
@@ -306,6 +309,16 @@ class Session:
         self.note(str(error).replace("\n", "; "), "warning")
         if not self._told:
             self._set_word("failed", str(error).splitlines()[0])
+
+    def _tell_tree_soon(self) -> None:
+        """Moments come many a second at first, and the tree is the longest message."""
+        if self.viewers and self._tree_timer is None:
+            self._tree_timer = asyncio.get_running_loop().call_later(0.5, self._tell_tree)
+
+    def _tell_tree(self) -> None:
+        self._tree_timer = None
+        if not self.gone:
+            self.tell_all("tree", self.tree.shown())
 
     def _give_room(self) -> None:
         if self._link is not None and any(v.has_room for v in self.viewers):
@@ -444,8 +457,8 @@ class Session:
             held=words.held_shown(recipe.held),
             seed=words.seed_shown(recipe.seed),
             kinetics=recipe.kinetics if "/" not in recipe.kinetics else Path(recipe.kinetics).name,
-            voxel_um=(recipe.resolution.voxel_m or 0.0) * 1e6,
-            final_radius_um=self.final_radius_m * 1e6,
+            voxel_um=words.lab(MICROMETRE, recipe.resolution.voxel_m or 0.0),
+            final_radius_um=words.lab(MICROMETRE, self.final_radius_m),
             cautions=warnings(self.so_far()),
         )
 
@@ -599,7 +612,7 @@ class Session:
                 )
             change["kinetics"] = asked.kinetics
         if asked.final_radius_um is not None:
-            self.final_radius_m = asked.final_radius_um * 1e-6
+            self.final_radius_m = MICROMETRE.to_si(asked.final_radius_um)
         self._replant(recipe.model_copy(update=change), list(self.branch.steps), replay=asked.replay)
 
     def _replant(self, recipe: Recipe, steps: list[Step], *, replay: bool, name: str = "") -> None:
@@ -692,8 +705,8 @@ class Session:
 
     def real(self, asked: shapes.Real) -> shapes.RealTold:
         """The real crystal has this size now."""
-        radius = asked.radius_um * 1e-6
-        thick = None if asked.thickness_um is None else asked.thickness_um * 1e-6
+        radius = MICROMETRE.to_si(asked.radius_um)
+        thick = None if asked.thickness_um is None else MICROMETRE.to_si(asked.thickness_um)
         if asked.as_prism:
             return self._real_prism(radius, thick)
         rows = self.tree.rows(self.branch)
@@ -713,7 +726,8 @@ class Session:
             said = f"the prediction is not at {asked.radius_um:.4g} um yet: it grows ahead, "
             said += "then the clock is set"
             return shapes.RealTold(clock=self.clock_now(), words=said)
-        return shapes.RealTold(clock=self.clock_now(), words=self._shift(found[0], radius, found[1]["off"]))
+        said = self._shift(found[0], radius, found[1]["off"])
+        return shapes.RealTold(clock=self.clock_now(), words=said)
 
     def _shift(self, time_s: float, radius_m: float, off: float | None) -> str:
         moved = self.clock.shift_to(time_s)
@@ -820,12 +834,15 @@ class Sessions:
 
     def __init__(self, settings: Settings) -> None:
         self.settings = settings
+        self.engines = Engines(settings.threads)
         self._held: dict[str, Session] = {}
+        self._deleted: set[str] = set()  # an engine may still be writing what goes with the folder
         self._reaper: asyncio.Task[None] | None = None
 
     def start(self) -> None:
         """Begin to look after them."""
         self._reaper = asyncio.get_running_loop().create_task(self._look_after())
+        self.engines.prepare()
 
     async def stop(self) -> None:
         """Write everything and let the engines go."""
@@ -835,6 +852,7 @@ class Sessions:
             session.close()
             for viewer in session.viewers:
                 viewer.end()
+        await self.engines.end()
 
     def new(self, recipe: Recipe, final_radius_m: float | None, *, paused: bool) -> Session:
         """A session of its own. Raises BenchError 429 where there are too many."""
@@ -846,7 +864,7 @@ class Sessions:
                 do="delete one that is no longer needed",
             )
         id_ = secrets.token_urlsafe(12)
-        session = Session(id_, self.settings.own / id_, self.settings)
+        session = Session(id_, self.settings.own / id_, self.engines)
         session.paused = paused
         session.begin(recipe, final_radius_m)
         session.tree.write(session.record())
@@ -863,10 +881,10 @@ class Sessions:
             # ids are ours: anything else never touches the disk
             if not (8 <= len(id_) <= 40 and all(c.isalnum() or c in "-_" for c in id_) and id_.isascii()):
                 raise BenchError(404, "There is no such session.", do="POST /api/sessions")
-            if not (folder / "tree.json").is_file():
+            if id_ in self._deleted or not (folder / "tree.json").is_file():
                 raise BenchError(404, "There is no such session.", do="POST /api/sessions")
             try:
-                found = Session.reopen(id_, folder, self.settings)
+                found = Session.reopen(id_, folder, self.engines)
             except IcewrightError as error:
                 raise BenchError(
                     404, f"That session cannot be opened: {error.message or error}", do="POST /api/sessions"
@@ -895,11 +913,13 @@ class Sessions:
         """Delete a session and its files."""
         session = self.get(id_)
         session.tell_all("gone", {})
+        self._deleted.add(id_)
+        if not session.awake:
+            shutil.rmtree(session.folder, ignore_errors=True)
         session.drop()
         for viewer in session.viewers:
             viewer.end()
         self._held.pop(id_, None)
-        shutil.rmtree(session.folder, ignore_errors=True)
 
     def tell_job(self, job: shapes.Job) -> None:
         """A background run has come on: everybody hears of it."""
@@ -917,7 +937,7 @@ class Sessions:
         if self.settings.own.is_dir():
             for folder in self.settings.own.iterdir():
                 path = folder / "tree.json"
-                if folder.name not in out and path.is_file():
+                if folder.name not in out and folder.name not in self._deleted and path.is_file():
                     out[folder.name] = _brief(folder.name, path)
         return sorted(out.values(), key=lambda b: -b.changed)
 

@@ -33,6 +33,7 @@ _MOMENT_EVERY_S = 5.0  # wall time: what a crash costs at most, besides the grow
 _STATE_EVERY_S = 0.25
 _HABIT_EVERY_S = 1.0
 _REPLAY_EPS_S = 1e-6
+_WAITS = ("turn", "fork", "step", "steps")  # what is meant for the moment that is being gone to
 
 
 @dataclass
@@ -75,20 +76,28 @@ class Worker:
         self._state_due = True
         self._failed = ""
         self._pool = ThreadPoolExecutor(1)
+        self._later: deque[tuple[str, dict[str, Any]]] = deque()  # told while still on the way to a moment
+        self._on_the_way = False
         self._saving: Future[dict[str, Any]] | None = None
         self._keep_due = False
 
     # -- the loop -----------------------------------------------------------------------------------------
 
-    def run(self) -> None:
-        """Until the server goes away."""
+    def run(self) -> bool:
+        """Until the server goes away, or wants it empty: then True, and another worker may follow."""
         while True:
             while self.link.poll(self._patience()):
                 word, data = self.link.recv()
-                if word == "bye":
+                if word in ("bye", "unload"):
                     self._written(wait=True)
-                    return
-                self._obey(word, data)
+                    self._pool.shutdown()
+                    return bool(word == "unload")
+                if self._on_the_way and word in _WAITS:
+                    self._later.append((word, data))
+                else:
+                    self._obey(word, data)
+            if not self._on_the_way and self._later:
+                self._obey(*self._later.popleft())
             if self._growing():
                 self._advance()
             self._tell_due()
@@ -154,13 +163,13 @@ class Worker:
             self._arrive()
 
     def _arrive(self) -> None:
-        self.goal_s, self.steps_left = None, 0
+        self.goal_s, self.steps_left, self._on_the_way = None, 0, False
         self._last["state"] = self._last["frame"] = 0.0
         self._restart_clock()
 
     def _fail(self, error: IcewrightError) -> None:
         self._failed = error.message or str(error)
-        self.goal_s, self.steps_left = None, 0
+        self.goal_s, self.steps_left, self._on_the_way = None, 0, False
         self._tell("fault", {"error": error})
         self._state_due, self._last["state"] = True, 0.0
 
@@ -214,6 +223,8 @@ class Worker:
         self.sim, self.schedule, self.act = sim, schedule, act
         self._settle_place()
         self.goal_s = goal_s if goal_s is not None and goal_s > sim.time_s + _REPLAY_EPS_S else None
+        self._on_the_way = self.goal_s is not None
+        self._later.clear()
         self._triangles = None
         self._rates.clear()
         self._row = {}
@@ -289,7 +300,7 @@ class Worker:
         for name, value in change.items():
             setattr(self, name, value)
         if change.get("paused"):
-            self.goal_s, self.steps_left = None, 0
+            self.goal_s, self.steps_left, self._on_the_way = None, 0, False
             if self.sim is not None:
                 self._keep()
         self._restart_clock()
@@ -354,10 +365,6 @@ class Worker:
         if self.sim is not None:
             self._keep()
             self._written(wait=True)
-
-    def _do_break(self) -> None:
-        """For the tests of replacement: die as a crash would."""
-        os._exit(70)
 
     def _need(self) -> None:
         if self.sim is None:
@@ -587,7 +594,8 @@ def main(link: Connection, threads: int | None) -> None:
             with contextlib.suppress(IcewrightError):
                 set_threads(threads)
         link.send(("ready", {"epoch": 0, "branch": 0, "pid": os.getpid()}))
-        Worker(link).run()
+        while Worker(link).run():
+            link.send(("empty", {}))
     except (EOFError, BrokenPipeError, ConnectionResetError, KeyboardInterrupt):
         pass  # the server has gone; everything was told
 
