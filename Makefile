@@ -6,10 +6,12 @@ BIN := $(VENV)/bin
 PIP := $(BIN)/python -m pip --disable-pip-version-check -q
 WORKERS ?= 2
 
-.PHONY: demo test test-slow lint lock clean help
+.PHONY: demo bench page browser test test-slow lint lock clean help
 
 help:
 	@echo "make demo       install, then grow the demo crystal and say where its pictures are"
+	@echo "make bench      install, build the page and open the bench in the browser"
+	@echo "make page       build the page only (brings the Node that it needs)"
 	@echo "make test       install what the tests need, then lint, types, floor plan and quick tests"
 	@echo "make test-slow  the tests that take minutes"
 	@echo "make lint       ruff, mypy and the floor plan only"
@@ -34,12 +36,23 @@ demo: $(VENV)/.installed
 	$(BIN)/icewright grow examples/star.toml --out demo-run
 	@echo "The pictures are in $(CURDIR)/demo-run/pictures"
 
+page: $(VENV)/.installed
+	$(BIN)/python page/build.py
+
+bench: page
+	$(BIN)/icewright bench
+
+# A Chromium for the browser tests: as root on Debian and its kin it is fetched, elsewhere the line to type is said.
+browser: $(VENV)/.installed-dev
+	@$(BIN)/python tests/browser/chromium.py --install
+
 lint: $(VENV)/.installed-dev
 	$(BIN)/ruff check .
 	$(BIN)/mypy
 	$(BIN)/lint-imports
 
-test: lint
+test: lint browser
+	$(BIN)/python page/build.py --test
 	$(BIN)/pytest -n $(WORKERS) -m "not slow"
 
 test-slow: $(VENV)/.installed-dev
@@ -52,5 +65,5 @@ lock:
 	$(UV) --upgrade --extra dev -c requirements.lock pyproject.toml requirements-build.in -o requirements-dev.lock
 
 clean:
-	rm -rf $(VENV) demo-run build dist .pytest_cache .mypy_cache .ruff_cache .import_linter_cache .hypothesis
+	rm -rf $(VENV) demo-run build dist page/node_modules src/icewright/bench/static .pytest_cache .mypy_cache .ruff_cache .import_linter_cache .hypothesis
 	find . -name __pycache__ -type d -not -path "./.git/*" -prune -exec rm -rf {} +
