@@ -17,8 +17,8 @@ def write(
     ----------
     findings : each {"name", "title", "source", "states", "finding": a ``Finding`` as plain data}, in order.
     head : "command", "date", "level", "code", "tables", "diffusivities", "cells", "failed" (words of cells
-        without a result), "notes" (what each table is, in words).
-    pictures : name of a comparison -> path of its picture, relative to the page.
+        without a result), "notes" (what each table is, in words), "in_docs" (whether it lies beside the
+    other documents). pictures : name of a comparison -> path of its picture, relative to the page.
     """
     lines = [
         "# How true is the model?",
@@ -33,8 +33,9 @@ def write(
         "choice of this project.",
         "",
         f"Kinetics: {', '.join(head['tables'])}. Diffusivities: {', '.join(head['diffusivities'])} (see "
-        "[vapour and kinetics](physics/vapour-and-kinetics.md)). What the model leaves out: "
-        "[limits](physics/limits.md).",
+        f"{_link('physics/vapour-and-kinetics.md', head)}). What the model leaves out: "
+        f"{_link('physics/limits.md', head)}. How this page is made, resumed and added to: "
+        f"{_link('evidence-command.md', head)}.",
         "",
         "## In short",
         "",
@@ -128,6 +129,11 @@ def _section(each: Mapping[str, Any], picture: str | None) -> list[str]:
             lines += [_line([_cell(v) for v in row]) for row in table["rows"][:_SHOWN]]
             lines.append("")
     return lines
+
+
+def _link(path: str, head: Mapping[str, Any]) -> str:
+    """A link beside the other documents, else the name of the page in them."""
+    return f"[{path}]({path})" if head["in_docs"] else f"`docs/{path}`"
 
 
 def _row(row: Mapping[str, Any]) -> str:

@@ -13,7 +13,9 @@ from icewright.evidence.free_fall_masses import FITS, published_ug
 from icewright.evidence.model import AGREES, CANNOT_TELL, DISAGREES, Finding, Plan, Row, Verdict
 from icewright.evidence.plate_thickness import published_um
 from icewright.evidence.standard_set import DRY_PLATE, MINUTES, Reads, statements
+from icewright.ground.units import celsius_to_kelvin
 from icewright.kinetics.family import FAMILIES, Member, family
+from icewright.vapour.supersaturation import sigma_at_water_saturation
 
 name = "rival-kinetics"
 title = (
@@ -42,7 +44,7 @@ NAMES = {
     "hollow_share": "hollow share",
 }
 GRID_C = (-2.0, -4.0, -5.5, -8.0, -10.0, -12.0, -15.0, -18.0, -22.0)
-GRID_WATER = (0.1, 0.3, 1.0)
+GRID_WATER = (0.1, 0.3, 1.0)  # of the supersaturation at water saturation
 OTHER_WAYS = ("sigma0 basal", "sigma0 prism")
 
 
@@ -93,10 +95,10 @@ def run(plan: Plan) -> Finding:
     if apart:
         top = apart[0]
         said.append(
-            f"To tell {first} from {second}: measure the {top[0]} at {top[1]:g} degC and {top[2]:.0%} of "
-            f"water saturation after {MINUTES[plan.level]:g} min: {top[3]:.3g} against {top[4]:.3g}, "
-            f"{top[5]:.1f} standard deviations of the reading and of what each table allows when its "
-            "barriers move by 50 %."
+            f"To tell {first} from {second}: measure the {top[0]} at {top[1]:g} degC and {top[2]:.0%} of the "
+            f"supersaturation at water saturation after {MINUTES[plan.level]:g} min: {top[3]:.3g} against "
+            f"{top[4]:.3g}, {top[5]:.1f} standard deviations of the reading and of what each table allows "
+            "when its barriers move by 50 %."
         )
         if top[5] < 2:
             said.append(
@@ -118,7 +120,14 @@ def run(plan: Plan) -> Finding:
             },
             {
                 "title": f"Measurements that part {first} and {second}, best first",
-                "columns": ["measure", "degC", "of water saturation", first, second, "deviations"],
+                "columns": [
+                    "measure",
+                    "degC",
+                    "share of water-saturation sigma",
+                    first,
+                    second,
+                    "deviations",
+                ],
                 "rows": apart[:12],
             },
         ),
@@ -181,7 +190,9 @@ def _tell_apart(plan: Plan) -> tuple[list[list[Any]], dict[str, Any]]:
     until = (("minutes", MINUTES[plan.level]),)
 
     def cell(t: float, w: float, m: Member) -> Cell:
-        return Cell(t, ("water", w), until, m, voxel_um=2.0 if plan.quick else 1.0)
+        # a share of the supersaturation over ice at water saturation, not of the vapour pressure
+        sigma = 100 * w * float(sigma_at_water_saturation(celsius_to_kelvin(t)))
+        return Cell(t, ("sigma", round(sigma, 3)), until, m, voxel_um=2.0 if plan.quick else 1.0)
 
     grown = plan.grow([cell(t, w, m) for t in at for w in water for side in sides for m in side])
     found: list[list[Any]] = []

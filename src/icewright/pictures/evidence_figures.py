@@ -112,7 +112,7 @@ def _rivals(plots: Mapping[str, Any], each: Mapping[str, Any]) -> Any:
             range(len(grid["water_fraction"])), [f"{w:g}" for w in grid["water_fraction"]], fontsize=7
         )
         panel.set_title(_NAMES.get(key, key), fontsize=9, color=INK)
-        panel.set_xlabel("of water saturation", fontsize=7.5)
+        panel.set_xlabel("σ over σ(water sat.)", fontsize=7.5)
         if k == 0:
             panel.set_ylabel("°C", fontsize=8)
         else:

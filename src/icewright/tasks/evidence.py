@@ -153,6 +153,7 @@ def evidence(
         "cells": len({key for f in found for key in f["cells"]}),
         "failed": failed,
         "notes": _notes(tables),
+        "in_docs": (Path(out) / "evidence-command.md").is_file(),
     }
     from icewright.evidence.page import write
 
