@@ -224,8 +224,8 @@ def test_air_from_its_own_humidity(humidity: dict[str, float]) -> None:
 
 
 def test_air_from_settings_takes_the_thermometer_s_offset_off() -> None:
-    # Reservoir 0.5 K above the crystal at -15 degC: 4.712 % over ice (project's section 5, public row; formulas differ by 0.4e-5). The
-    # plate's thermometer shows 0.05 K too much.
+    # Reservoir 0.5 K above the crystal at -15 degC: 4.712 % over ice (project's section 5, public row; two
+    # formulas over ice differ by 0.4e-5). The plate's thermometer shows 0.05 K too much.
     air = as_logged.air(record_of(reservoir_c=273.15 - 14.5, plate_c=273.15 - 14.95), CELL)
     assert air.temperature_k == pytest.approx(258.15)
     assert air.sigma == pytest.approx(0.04712, abs=1.2e-5)

@@ -1,8 +1,8 @@
 """Recipes in the settings of an apparatus.
 
 The reservoir's supersaturation at -15 degC: the project's section 5, public rows. 0.5 K gives 4.712 % and 1 K
-9.627 %, printed with the 2005 formula; the IAPWS one used here is 0.7e-5 higher, so 1.2e-5 is asked for. The lag
-of one knob with one time constant: 1 - exp(-t/tau), any text on first-order systems.
+9.627 %, printed with the 2005 formula; the IAPWS one used here is 0.7e-5 higher, so 1.2e-5 is asked for. The
+lag of one knob with one time constant: 1 - exp(-t/tau), any text on first-order systems.
 """
 
 from __future__ import annotations

@@ -140,7 +140,11 @@ class Calibration:
                 sigma_checked=date,
                 sigma_evidence=evidence,
             )
-        own = self.own if len(self.names) == len(apparatus.thermometers) else self.uncertainty
+        shared = apparatus.shared_thermometer_uncertainty_k
+        if len(self.names) == len(apparatus.thermometers):
+            own = self.own
+        else:  # what the file already says of all of them is not counted a second time
+            own = np.sqrt(np.maximum(np.diag(self.covariance) - (shared or 0.0) ** 2, 0.0))
         changed = dict(apparatus.thermometers)
         for i, name in enumerate(self.names):
             changed[name] = replace(
@@ -150,7 +154,6 @@ class Calibration:
                 checked=date,
                 evidence=evidence,
             )
-        shared = apparatus.shared_thermometer_uncertainty_k
         if len(self.names) == len(apparatus.thermometers) > 1 and self.shared > 0.0:
             shared = _digits(self.shared, self.shared)
         return replace(apparatus, thermometers=changed, shared_thermometer_uncertainty_k=shared)
@@ -217,9 +220,13 @@ def calibrate(
         )
     chi2 = float(sum(c.off**2 for c in compared)) / len(compared)
     deviations = np.sqrt(np.diag(covariance))
-    return Calibration(
-        names, start, p, deviations, covariance, chi2, tuple(compared), tuple(_words(names, chi2, covariance))
-    )
+    words = _words(names, chi2, covariance)
+    others = [name for name in apparatus.thermometers if name not in names]
+    if others and names != (SUPERSATURATION,):
+        words.append(
+            f"{' and '.join(others)}: taken as right, as you asked; any error there is in the result"
+        )
+    return Calibration(names, start, p, deviations, covariance, chi2, tuple(compared), tuple(words))
 
 
 def _names(apparatus: Apparatus, fit: Sequence[str] | str | None) -> tuple[str, ...]:
