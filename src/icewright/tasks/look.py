@@ -21,6 +21,9 @@ if TYPE_CHECKING:
 
 _ON_DISK = (
     ("recipe.toml", "the full recipe"),
+    ("settings.toml", "the recipe in settings, as written"),
+    ("apparatus.toml", "the apparatus that it names"),
+    ("air.csv", "set and actual air"),
     ("kinetics.toml", "the attachment table that it names"),
     ("run.json", "version, machine, sources, status"),
     ("summary.json", "how it ended"),
