@@ -166,8 +166,7 @@ def case(voxels: int, pyamg: bool) -> dict[str, Any]:
     got = sizes.measure(solid)
     bandwidth = triad()  # only now: its arrays would count in the peak
     field = grower.field
-    colours = field.lattice.levels[0].colours
-    sweep_s = best_of(lambda: field.smooth(colours))
+    sweep_s = best_of(field.smooth)
     out: dict[str, Any] = {
         "kind": "icewright.benchmark.growth-speed",
         "schema": 1,

@@ -66,6 +66,25 @@ def test_scan(name, seed, doubles):
     np.testing.assert_allclose(s.width[:m][walls], [c.width for c in cells if c.width > 0], rtol=1e-6)
 
 
+@cases[0]
+@cases[1]
+def test_scan_of_changed_columns_alone_is_a_whole_scan(name, seed):
+    """What did not change is copied: the same cells, to the bit, as when every column is looked at."""
+    f, s, _ = both(name, seed)
+    rng = np.random.default_rng(seed)
+    for _ in range(3):
+        column, k = int(rng.integers(f.n_active // 2)), int(rng.integers(f.k0 + 1, f.k1 - 1))
+        f.mask[column, k] ^= 1
+        near = f.lattice.levels[0].neighbours[column]
+        s.rescan(np.unique(np.append(near[near >= 0], column)).astype(np.int32))
+        whole = Surface(f, doubles=True)
+        whole.rescan()
+        assert s.count == whole.count
+        for part in ("column", "k", "kind", "way", "area", "h", "width", "parent"):
+            got, want = (getattr(x, part)[: s.count] for x in (s, whole))
+            assert got.tobytes() == want.tobytes(), part
+
+
 def test_random_ice_shows_every_kind():
     """Else the agreement above would say little."""
     seen = Counter(c.kind for seed in range(6) for c in both("hexagonal wedge", seed)[2])

@@ -184,7 +184,7 @@ def test_the_wedge_is_the_whole_plane():
 # -- the two models ----------
 
 
-def grow(symmetry, law, sigma, end_s, dx=1e-6 / 3):
+def grow(symmetry, law, sigma, end_s, dx=1e-6 / 6):
     """(mass, mean radius of the plan) in um^3 and um of a crystal from a 2 um seed; seeds of equal area."""
     g = Grower(symmetry, dx, 1.0, mirror=True, bottom_far=False)
     n = round(2e-6 / dx)
@@ -210,17 +210,19 @@ LAWS = {
 
 @pytest.mark.parametrize("name", LAWS)
 def test_round_and_sixfold_models_agree_on_a_compact_crystal(name):
-    """Isotropic kinetics to 10 um: mass within 5 %, mean plan radius within 6 % (measured 2 to 3, and 4).
+    """Isotropic kinetics to 10 um: mass within 8 %, mean plan radius within 6 % (measured 5 and 7, and 5.6).
 
-    A hexagon is no disc: at one volume its capacitance is larger and its corners feed its facets; a voxel is
-    3 % of the radius. With alpha = 1 the crystals are not compact: the sixfold one grows arms and is 11 to
-    13 % heavier.
+    A hexagon is no disc: its corners are better supplied than any place of a disc, and drive its facets; the
+    steeper the law, the more. At twice the voxel the masses differ by 2 and 7 %: it is no error of the grid.
+    The limit for the mass was 5 % while a step's rounds left the laws of the round model behind its field
+    (its mass was 5 % too high then). With alpha = 1 the crystals are not compact: the sixfold one grows arms
+    and is 11 to 13 % heavier.
     """
     function, sigma, end_s = LAWS[name]
     law = FunctionKinetics(function, name=name)
     mass, radius = zip(*(grow(symmetry, law, sigma, end_s) for symmetry in ("round", "sixfold")), strict=True)
     assert (3 * mass[0] / (4 * np.pi)) ** (1 / 3) == pytest.approx(10.5, abs=0.5)
-    assert mass[1] == pytest.approx(mass[0], rel=0.05)
+    assert mass[1] == pytest.approx(mass[0], rel=0.08)
     assert radius[1] == pytest.approx(radius[0], rel=0.06)
 
 

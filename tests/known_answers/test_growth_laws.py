@@ -226,26 +226,28 @@ def test_no_growth_below_the_equilibrium_of_a_small_prism(symmetry):
 
 
 def test_mass_of_a_compact_crystal_grows_as_time_to_three_halves():
-    """m ~ t^1.5 of a compact crystal, slope within 0.05 over the last decade in mass (measured 1.539).
+    """m ~ t^1.5 of a compact crystal, slope within 0.05 over the last decade in mass (measured 1.535).
 
     Theory of diffusion-limited growth and the free-fall record of J. Meteorol. Soc. Jpn 66, 841, 1988
     (see shared/physics.md 4.1). Layer nucleation keeps the crystal compact, which alpha = 1 does not: with
     alpha = 1 nothing holds its faces together, it hollows and its mass grows faster (1.52, then 1.57).
     The law is that of diffusion-limited growth, so sigma (10 %) is well above the barrier (2 %): an exact
     sphere with these kinetics has 1.508. At sigma 2 %, where attachment still counts, the exact sphere has
-    1.543 and the model 1.600. The seed's mass is 1/500 of that at which the decade starts.
+    1.543 and the model 1.600. The decade starts at 35 um, 5000 times the mass of the seed: the decade before
+    it has 1.556, as attachment and the steps of a voxel still count there (the exact sphere: 1.51). Towards the
+    end the faces hollow a little, to 0.87 of the cylinder around the crystal.
     """
     g = Grower("round", 1e-6, 1.0, mirror=True, bottom_far=False)
     g.seed(2, 2)
     x0 = X0 / g.dx_m
     tables = tables_for(nucleation(1.0, 0.02), "round", x0, dx_m=g.dx_m)
     seed, time, mass = g.ice_volume(), [], []
-    while g.ice_volume() < 5000 * seed:
+    while g.ice_volume() < 50_000 * seed:
         g.step(tables, x0, 0, 0, 0.1, V_KIN * x0 / g.dx_m, 1e9)
         time.append(g.time_s)
         mass.append(g.ice_volume())
     t, m = np.array(time), np.array(mass)
-    assert m[-1] > 0.95 * np.pi * (g._radius + 0.5) ** 2 * (g._hi + 1)  # compact: it fills its cylinder
+    assert m[-1] > 0.85 * np.pi * (g._radius + 0.5) ** 2 * (g._hi + 1)  # compact: it fills its cylinder
     decade = m > m[-1] / 10
     slope = np.polyfit(np.log(t[decade]), np.log(m[decade]), 1)[0]
     assert slope == pytest.approx(1.5, abs=0.05)

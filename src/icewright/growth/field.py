@@ -55,19 +55,24 @@ class _Coarse:
     e: F32
     f: F32
     res: F32
-    far_gz: F32
     far_link: np.float32
+    mark: NDArray[np.uint8]
+    found: NDArray[np.int32]
     n_act: int = 0
 
     @classmethod
-    def empty(cls, n: int, directions: int, nz: int, far_gz: F32, far_link: float) -> _Coarse:
-        def plane() -> F32:
-            return np.zeros((n, nz), dtype=np.float32)
+    def empty(cls, n: int, directions: int, dz: F32, far_gz: F32, far_link: float) -> _Coarse:
+        """A level as it is without ice."""
 
-        links = np.zeros((n, directions, nz), dtype=np.float32)
-        return cls(
-            links, plane(), plane(), plane(), plane(), plane(), plane(), plane(), far_gz, np.float32(far_link)
-        )
+        def plane() -> F32:
+            return np.zeros((n, len(dz)), dtype=np.float32)
+
+        links = np.empty((n, directions, len(dz)), dtype=np.float32)
+        links[:] = np.float32(far_link) * dz
+        up = np.tile(far_gz, (n, 1))
+        mark, found = np.zeros(n, dtype=np.uint8), np.zeros(n, dtype=np.int32)
+        far = np.float32(far_link)
+        return cls(links, up, plane(), plane(), plane(), plane(), plane(), plane(), far, mark, found)
 
 
 class Field:
@@ -101,6 +106,8 @@ class Field:
         rows = lat.area[:, None] if self.round else lat.area[:1, None]
         self.gz = (rows * gzu[None, :]).astype(np.float32)
         self.n_active, self.kt = 0, self.k1
+        self._rim: tuple[NDArray[np.int64], NDArray[np.int64], F64, F64] | None = None
+        self._stale: NDArray[np.int32] | None = None  # columns whose ice the coarse levels do not know yet
         self.refresh(np.arange(lat.n_free, dtype=np.int32))
         # the matrix of a column with no ice near it
         self.far_diag = self.diag[lat.n_free - 1].copy()
@@ -118,13 +125,15 @@ class Field:
             n = len(level.neighbours)
             scale = np.float32(float(lat.area[0]) * 4.0 ** (len(self.coarse) + 1))
             far_gz = np.zeros_like(gzu) if self.round else (scale * gzu).astype(np.float32)
-            self.coarse.append(_Coarse.empty(n, nd, self.nz, far_gz, level.far_link))
+            self.coarse.append(_Coarse.empty(n, nd, self.dz, far_gz, level.far_link))
         self.set_bins(self.k0, self.k0 + 1, 1.0)
         self._built = False
+        self._coarse_links()  # of all layers, while there is no ice
 
     def refresh(self, columns: NDArray[np.int32]) -> None:
         """Recompute the diagonal of the given columns after ice changed in or beside them."""
         lat = self.lattice
+        self._stale = columns if self._stale is None else np.concatenate([self._stale, columns])
         cpu.diagonal(
             self.mask,
             lat.levels[0].neighbours,
@@ -148,60 +157,72 @@ class Field:
             n = len(level.neighbours)
             c.n_act = n if self.round else min(n, int(np.searchsorted(level.radius, radius + 2 * step)))
 
-    def prepare(self) -> None:
-        """Factor the matrices of all levels for the present sinks."""
+    def prepare(
+        self, columns: NDArray[np.int32] | None = None, layers: NDArray[np.int32] | None = None
+    ) -> None:
+        """Factor the matrices of all levels for the present sinks.
+
+        The sinks lie in the given boundary cells; without these they are looked for.
+        """
         lat, k0, k1, kt = self.lattice, self.k0, self.k1, self.kt
+        if columns is None or layers is None:
+            columns, layers = (i.astype(np.int32) for i in np.nonzero(self.sink))
         cpu.factor(self.n_active * kt, self.diag, self.sink, self.gz, self.inv, self.n_active, k0, k1, kt)
+        self._coarse_links()
         lf: _Coarse | None = None
-        fine = lat.levels[0]
         for level, c in zip(lat.levels[1:], self.coarse, strict=True):
             n = c.n_act
             if lf is None:
-                cpu.coarsen_from_fine(
-                    8 * n * kt,
-                    self.mask,
+                cpu.scatter_sinks(
+                    columns,
+                    layers,
                     self.sink,
+                    level.parents,
+                    level.fine_centre,
+                    lat.multiplicity,
+                    n,
+                    kt,
+                    c.S,
+                )
+            else:
+                cpu.gather_sinks(
+                    4 * n * kt, lf.S, lf.n_act, level.fine_centre, level.fine_middles, n, k0, kt, c.S
+                )
+            if not self._built:  # pivots of the layers above the ice, once
+                self._pivots(level, c, 0, len(level.neighbours), k1)
+            self._pivots(level, c, n, n, kt)
+            lf = c
+        self._built = True
+
+    def _coarse_links(self) -> None:
+        """Bring the coarse levels up to the ice that changed since the last time."""
+        if self._stale is None:
+            return
+        lat, k0, kt = self.lattice, self.k0, self.kt
+        cols = self._stale
+        lf: _Coarse | None = None
+        fine = lat.levels[0]
+        for level, c in zip(lat.levels[1:], self.coarse, strict=True):
+            n = cpu.parents_of(cols, level.parents, c.mark, c.found)
+            cols = c.found[:n].copy()
+            work = 8 * n * kt
+            shape = (level.fine_centre, level.fine_middles, level.fine_links, cols, k0, kt, c.L, c.gz)
+            if lf is None:
+                cpu.coarsen_from_fine(
+                    work,
+                    self.mask,
                     lat.link,
                     fine.neighbours,
                     self.dz,
                     self.gzu,
                     lat.area,
                     np.float32(lat.far_link),
-                    level.fine_centre,
-                    level.fine_middles,
-                    level.fine_links,
-                    n,
-                    k0,
-                    kt,
-                    c.L,
-                    c.gz,
-                    c.S,
+                    *shape,
                 )
             else:
-                cpu.coarsen(
-                    8 * n * kt,
-                    lf.L,
-                    lf.gz,
-                    lf.S,
-                    lf.n_act,
-                    lf.far_link,
-                    lf.far_gz,
-                    self.dz,
-                    level.fine_centre,
-                    level.fine_middles,
-                    level.fine_links,
-                    n,
-                    k0,
-                    kt,
-                    c.L,
-                    c.gz,
-                    c.S,
-                )
-            if not self._built:  # pivots of the layers above the ice, once
-                self._pivots(level, c, 0, len(level.neighbours), k1)
-            self._pivots(level, c, n, n, kt)
-            lf, fine = c, level
-        self._built = True
+                cpu.coarsen(work, lf.L, lf.gz, lf.far_link, self.dz, *shape)
+            lf = c
+        self._stale = None
 
     def _pivots(self, level: Level, c: _Coarse, n_act: int, n: int, kt: int) -> None:
         """Pivots of a coarse level's first n columns below layer kt; links as held for the first n_act."""
@@ -211,8 +232,6 @@ class Field:
             c.gz,
             c.S,
             c.far_link,
-            c.far_gz,
-            level.neighbours,
             level.edge,
             self.dz,
             n_act,
@@ -224,25 +243,26 @@ class Field:
             c.inv,
         )
 
-    def smooth(self, colours: list[NDArray[np.int32]]) -> None:
-        """Line Gauss-Seidel over the given colours of the finest level."""
+    def smooth(self) -> None:
+        """One line Gauss-Seidel pass over the finest level."""
         lat = self.lattice
-        for cols in colours:
-            cpu.sweep_fine(
-                len(cols) * self.nz,
-                self.u,
-                self.b,
-                self.inv,
-                self.far_inv,
-                self.n_active,
-                lat.levels[0].neighbours,
-                lat.link,
-                self.dz,
-                self.gz,
-                cols,
-                self.k0,
-                self.k1,
-            )
+        level = lat.levels[0]
+        cpu.sweep_fine(
+            self.u.size,
+            self.u,
+            self.b,
+            self.inv,
+            self.far_inv,
+            self.n_active,
+            level.neighbours,
+            lat.link,
+            self.dz,
+            self.gz,
+            level.order,
+            level.starts,
+            self.k0,
+            self.k1,
+        )
 
     def residual(self) -> F32:
         """b - A u, [columns, z]; fixed cells and ice hold zero."""
@@ -267,23 +287,27 @@ class Field:
         return self.res
 
     def cycle(self) -> None:
-        """One V(1,1) cycle."""
+        """One V(0,1) cycle.
+
+        What froze since the last one left its mark on all scales at once. Asking the coarse levels first and
+        smoothing after gives a flux four times nearer to the converged one than a sweep on the way down too
+        (0.7 against 2.8 % on a star of 60 voxels), and saves that sweep.
+        """
         lat, k0, k1 = self.lattice, self.k0, self.k1
-        self.smooth(lat.levels[0].colours)
         if self.coarse:
             self.residual()
             level, c = lat.levels[1], self.coarse[0]
             cpu.restrict(self.u.size, self.res, level.fine_centre, level.fine_middles, c.f, k0, k1)
             self._coarse_cycle(0)
             cpu.prolong(self.u.size, c.e, level.parents, self.u, self.inv, self.n_active, k0, k1)
-        self.smooth(lat.levels[0].colours[::-1])
+        self.smooth()
 
     def _coarse_cycle(self, i: int) -> None:
         level, c, k0, k1 = self.lattice.levels[i + 1], self.coarse[i], self.k0, self.k1
-        matrix = (c.L, c.gz, c.far_link, c.far_gz, self.dz, c.n_act)
+        matrix = (c.L, c.gz, c.far_link, self.dz, c.n_act)
         c.e.fill(0)
         if i + 1 == len(self.coarse):
-            order = np.concatenate(level.colours)
+            order = level.order
             cpu.solve_coarsest(c.e, c.f, c.inv, level.neighbours, *matrix, order, 12, k0, k1, self.kt)
             return
         # the correction starts at zero, so its residual is the right side itself: no sweep on the way down
@@ -291,10 +315,19 @@ class Field:
         cpu.restrict(c.f.size, c.f, nxt.fine_centre, nxt.fine_middles, d.f, k0, k1)
         self._coarse_cycle(i + 1)
         cpu.prolong(c.e.size, d.e, nxt.parents, c.e, c.inv, len(c.e), k0, k1)
-        for cols in level.colours[::-1]:
-            cpu.sweep_coarse(
-                len(cols) * self.nz, c.e, c.f, c.inv, level.neighbours, *matrix, cols, k0, k1, self.kt
-            )
+        cpu.sweep_coarse(
+            c.e.size,
+            c.e,
+            c.f,
+            c.inv,
+            level.neighbours,
+            *matrix,
+            level.order,
+            level.starts,
+            k0,
+            k1,
+            self.kt,
+        )
 
     def set_bins(self, k_lo: int, k_hi: int, radius: float) -> None:
         """Sources of the far field: points on the axis, each for a slab of the cells k_lo..k_hi.
@@ -345,37 +378,30 @@ class Field:
     def moments_of(self, columns: NDArray[np.int32], ks: NDArray[np.int32], flux: F64) -> F64:
         """Moments [source, (l = 0, 2, 4)] of a flux into boundary cells; mirror images are not counted."""
         lat = self.lattice
-        w = flux * lat.multiplicity[columns]
-        j = self.bin_of[ks]
-        d, rho = self.z_mid[ks] - self.z_source[j], lat.radius[columns].astype(np.float64)
-        r2 = np.maximum(d * d + rho * rho, 1e-12)
-        x2 = d * d / r2
-        n = len(self.z_source)
-        return np.stack(
-            [
-                np.bincount(j, w, n),
-                np.bincount(j, w * 0.5 * (3 * x2 - 1) * r2, n),
-                np.bincount(j, w * 0.125 * ((35 * x2 - 30) * x2 + 3) * r2 * r2, n),
-            ],
-            axis=1,
+        out = np.zeros((len(self.z_source), 3))
+        cpu.source_moments(
+            columns, ks, flux, lat.multiplicity, lat.radius, self.z_mid, self.bin_of, self.z_source, out
         )
+        return out
 
     def far_flux(self) -> float:
         """Flux through the outer surface into the lattice (whole plane; the held half if mirrored)."""
         lat = self.lattice
-        nb = lat.levels[0].neighbours[: lat.n_free]
-        edge = np.nonzero((nb >= lat.n_free).any(axis=1))[0]
-        total = 0.0
-        ks = slice(self.k0, self.k1)
-        for d in range(lat.directions):
-            sel = edge[nb[edge, d] >= lat.n_free]
-            du = (self.u[nb[sel, d], ks] - self.u[sel, ks]).astype(np.float64)
-            total += float(
-                np.sum(du * (lat.link[sel, d] * lat.multiplicity[sel])[:, None] * self.dz[None, ks])
+        if self._rim is None:
+            nb = lat.levels[0].neighbours[: lat.n_free]
+            c, d = np.nonzero(nb >= lat.n_free)
+            weight = (lat.link[c, d] * lat.multiplicity[c]).astype(np.float64)
+            top = (lat.area * lat.multiplicity)[: lat.n_free].astype(np.float64)
+            self._rim = (c, nb[c, d].astype(np.int64), weight, top)
+        return float(
+            cpu.outer_flux(
+                self.u,
+                *self._rim,
+                self.dz,
+                float(self.gzu[self.nz - 2]),
+                float(self.gzu[0]),
+                self.k0,
+                self.k1,
+                self.bottom_far,
             )
-        planes = [(self.nz - 1, self.nz - 2)] + ([(0, 1)] if self.bottom_far else [])
-        w = (lat.area * lat.multiplicity)[: lat.n_free].astype(np.float64)
-        for far, near in planes:
-            du = (self.u[: lat.n_free, far] - self.u[: lat.n_free, near]).astype(np.float64)
-            total += float(np.sum(du * w)) * float(self.gzu[min(far, near)])
-        return total
+        )

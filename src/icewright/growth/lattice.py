@@ -65,12 +65,13 @@ def fold_direction(d: I64, turns: I64, swapped: Bools) -> I64:
 class Level:
     """One multigrid level of columns.
 
-    neighbours[column, direction] is a column or NONE; colours lists columns so that no two of
-    one colour touch. The rest ties the level to the finer one; None on the finest.
+    neighbours[column, direction] is a column or NONE; no two columns of one colour touch. The rest ties the
+    level to the finer one; None on the finest.
     """
 
     neighbours: I32
-    colours: list[I32]
+    order: I32  # columns, colour after colour
+    starts: I32  # where each colour begins in `order`, and its end
     radius: F32  # in finest dx
     fine_centre: I32 | None = None  # [n]
     fine_middles: I32 | None = None  # [n, nd], NONE where there is none
@@ -190,7 +191,7 @@ def _hex_levels(lat: Lattice) -> None:
     size = int(q.max()) + 3
     look = _table(q, r, size)
     nb = _hex_neighbours(look, q, r, 1)
-    lat.levels = [Level(nb, _colours((q - r) % 3, lat.n_free), lat.radius)]
+    lat.levels = [Level(nb, *_colours((q - r) % 3, lat.n_free), lat.radius)]
     step = 1
     fq, fr, n_free, flook = q, r, lat.n_free, look
     while n_free > 4:
@@ -200,7 +201,7 @@ def _hex_levels(lat: Lattice) -> None:
         clook = _table(cq, cr, size)
         level = Level(
             _hex_neighbours(clook, cq, cr, cstep),
-            _colours(((cq - cr) // cstep) % 3, len(cq)),
+            *_colours(((cq - cr) // cstep) % 3, len(cq)),
             lat.radius[: lat.n][_find(look, cq, cr)[0]],
         )
         level.fine_centre = pick.astype(np.int32)
@@ -272,10 +273,12 @@ def _outer_edges(lat: Lattice) -> None:
         assert len(edge) == n
 
 
-def _colours(colour: I64, n_free: int) -> list[I32]:
-    return [
-        np.nonzero(colour[:n_free] == c)[0].astype(np.int32) for c in range(int(colour.max(initial=0)) + 1)
-    ]
+def _colours(colour: I64, n_free: int) -> tuple[I32, I32]:
+    """(columns by falling colour, where each colour begins)."""
+    colour = colour[:n_free]
+    order = np.argsort(-colour, kind="stable").astype(np.int32)
+    counts = np.bincount(colour)[::-1]
+    return order, np.concatenate([[0], np.cumsum(counts)]).astype(np.int32)
 
 
 def rings(outer: float) -> Lattice:
@@ -302,14 +305,14 @@ def rings(outer: float) -> Lattice:
     nb = np.stack([j + 1, j - 1], axis=1).astype(np.int32)
     nb[0, 1] = 0  # its link is zero
     nb[-1, 0] = NONE
-    lat.levels = [Level(nb, _colours(j % 2, n - 1), lat.radius)]
+    lat.levels = [Level(nb, *_colours(j % 2, n - 1), lat.radius)]
     n_free = n - 1
     scale = 1
     while n_free > 3:
         nc = (n_free + 1) // 2
         c = np.arange(nc)
         cnb = np.stack([np.where(c + 1 < nc, c + 1, NONE), np.where(c > 0, c - 1, 0)], axis=1)
-        level = Level(cnb.astype(np.int32), _colours(c % 2, nc), lat.radius[:: 2 * scale][:nc])
+        level = Level(cnb.astype(np.int32), *_colours(c % 2, nc), lat.radius[:: 2 * scale][:nc])
         level.fine_centre = (2 * c).astype(np.int32)
         mid = np.stack([2 * c + 1, 2 * c - 1], axis=1)
         level.fine_middles = np.where((mid >= 0) & (mid < n_free), mid, NONE).astype(np.int32)

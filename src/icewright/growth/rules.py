@@ -18,9 +18,10 @@ law. "collective" and "local" are the two limits everywhere.
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from icewright.growth.field import Field
 from icewright.growth.kernels import surface as ks
@@ -56,6 +57,26 @@ class GrowthTables:
         self.d_ln_width = float(LNW[1] - LNW[0])
 
 
+class _Cells(NamedTuple):
+    """What a scan finds of every boundary cell."""
+
+    column: NDArray[np.int32]
+    k: NDArray[np.int32]
+    kind: NDArray[np.int8]
+    way: NDArray[np.int8]
+    area: NDArray[np.float64]
+    h: NDArray[np.float64]
+    width: NDArray[np.float64]
+
+    @classmethod
+    def empty(cls, n: int) -> _Cells:
+        return cls(
+            *(np.zeros(n, dtype=np.int32) for _ in range(2)),
+            *(np.zeros(n, dtype=np.int8) for _ in range(2)),
+            *(np.zeros(n) for _ in range(3)),
+        )
+
+
 class Surface:
     """The boundary cells of a crystal in a field, and their laws.
 
@@ -71,19 +92,21 @@ class Surface:
         self.last = np.zeros(field.u.shape, dtype=np.float32)
         self.damping = np.zeros(field.u.shape, dtype=np.float32)
         self.count = 0
+        self.away = (
+            0.0  # flux that hangs on laws taken away from the present field; see `kernels.surface.uptake`
+        )
 
     def _room(self, n: int) -> None:
-        self.column, self.k = np.zeros(n, dtype=np.int32), np.zeros(n, dtype=np.int32)
-        self.kind, self.way = np.zeros(n, dtype=np.int8), np.zeros(n, dtype=np.int8)
-        self.area, self.h, self.width, self.flux, self.weight, self.alpha, self.volume = (
-            np.zeros(n) for _ in range(7)
-        )
+        self.flux, self.weight, self.alpha, self.volume, self.steep = (np.zeros(n) for _ in range(5))
         self.capped = np.zeros(n, dtype=np.int8)
         self.parent = np.zeros(n, dtype=np.int32)
         self.new_c, self.new_k = np.zeros(n, dtype=np.int32), np.zeros(n, dtype=np.int32)
+        self._lists = (_Cells.empty(n), _Cells.empty(n))
+        self.column, self.k, self.kind, self.way, self.area, self.h, self.width = self._lists[0]
+        self._starts = [np.zeros(self.field.lattice.n + 1, dtype=np.int32) for _ in range(2)]
 
-    def rescan(self) -> None:
-        """Find boundary cells and terraces again after ice changed."""
+    def rescan(self, changed: NDArray[np.int32] | None = None) -> None:
+        """Find boundary cells and terraces again after ice changed in or beside some columns (or any)."""
         f, lat = self.field, self.field.lattice
         if self.count:
             c, k = self.column[: self.count], self.k[: self.count]
@@ -91,6 +114,11 @@ class Surface:
             f.b[c, k] = 0
         nb = lat.levels[0].neighbours
         while True:
+            look = np.ones(lat.n, dtype=np.bool_)
+            if changed is not None:
+                look[:] = False
+                look[changed] = True
+            last, new = self._lists
             m = ks.scan(
                 f.mask,
                 nb,
@@ -102,17 +130,19 @@ class Surface:
                 f.k0,
                 f.k1,
                 self.doubles,
-                self.column,
-                self.k,
-                self.kind,
-                self.way,
-                self.area,
-                self.h,
-                self.width,
+                look,
+                self._starts[0],
+                last,
+                self._starts[1],
+                *new,
             )
             if m >= 0:
                 break
             self._room(2 * len(self.column))
+            changed = None
+        self._lists = (new, last)
+        self._starts.reverse()
+        self.column, self.k, self.kind, self.way, self.area, self.h, self.width = new
         self.count = m
         ks.terraces(self.column, self.k, self.kind, self.way, nb, self.index, m, self.parent)
         ks.basal_widths(
@@ -161,13 +191,25 @@ class Surface:
             self.alpha,
             self.last,
             self.damping,
+            self.steep,
         )
 
     def take_up(self) -> float:
         """Flux into every boundary cell from the present field; returns its total over the whole plane."""
         f, m = self.field, self.count
-        ks.uptake(self.column, self.k, m, f.u, f.sink, f.b, self.flux)
-        return float(np.sum(self.flux[:m] * f.lattice.multiplicity[self.column[:m]]))
+        total, self.away = ks.uptake(
+            self.column,
+            self.k,
+            m,
+            f.u,
+            f.sink,
+            f.b,
+            f.lattice.multiplicity,
+            self.last,
+            self.steep,
+            self.flux,
+        )
+        return float(total)
 
     def mean_surface(self) -> float:
         """Flux-weighted supersaturation on the surface."""

@@ -226,7 +226,8 @@ class Simulation:
         else:
             down = min(float(g.crystal.fill[:row, g._lo - 1].max()), 1.0) if g._lo > 0 else 0.0
             thick -= float(f.edges[g._lo]) - down * g.dz
-        volume = g.ice_volume() * (2 if g.mirror else 1) * self.dx_m**3
+        # by what was taken up, which `reading` compares with the ice itself
+        volume = (self._volume0 + g.taken - g.lost) * (2 if g.mirror else 1) * self.dx_m**3
         return tip * self.dx_m, thick * self.dx_m, volume * self._density()
 
     def glance(self) -> dict[str, float]:

@@ -85,82 +85,107 @@ def _lateral(u, nbr, link, dz, c, k0, k1, acc):
                 acc[k] += (w * dz[k]) * ud[k]
 
 
-@Kernel
-def sweep_fine(u, b, inv, far_inv, n_active, nbr, link, dz, gz, cols, k0, k1):
-    """One line Gauss-Seidel pass over the columns of one colour of the finest level.
+@njit(cache=True, inline="always")
+def _sweep_range(u, b, inv, far_inv, n_active, nbr, link, dz, gz, cols, lo, hi, k0, k1):
+    """Line Gauss-Seidel over cols[lo:hi], which do not touch one another.
 
     Columns from n_active on hold no ice and share the pivots far_inv. Four columns go through the
     elimination together, because one alone waits for its own last result at every cell.
     """
-    m = cols.shape[0]
     nz = u.shape[1]
     many = gz.shape[0] > 1
-    for ch in prange(CHUNKS):
-        lo = m * ch // CHUNKS
-        hi = m * (ch + 1) // CHUNKS
-        acc = np.empty((4, nz), dtype=np.float32)
-        for i in range(lo, hi, 4):
-            n = min(4, hi - i)
+    acc = np.empty((4, nz), dtype=np.float32)
+    for i in range(lo, hi, 4):
+        n = min(4, hi - i)
+        for j in range(n):
+            c = cols[i + j]
+            aj = acc[j]
+            _lateral(u, nbr, link, dz, c, k0, k1, aj)
+            ga = gz[c] if many else gz[0]
+            if c < n_active:
+                bc = b[c]
+                for k in range(k0, k1):
+                    aj[k] += bc[k]
+            if k0 > 0:
+                aj[k0] += ga[k0 - 1] * u[c, k0 - 1]
+            aj[k1 - 1] += ga[k1 - 1] * u[c, k1]
+        if n == 4 and not many:
+            g0 = gz[0]
+            c0, c1, c2, c3 = cols[i], cols[i + 1], cols[i + 2], cols[i + 3]
+            i0 = inv[c0] if c0 < n_active else far_inv
+            i1 = inv[c1] if c1 < n_active else far_inv
+            i2 = inv[c2] if c2 < n_active else far_inv
+            i3 = inv[c3] if c3 < n_active else far_inv
+            a0, a1, a2, a3 = acc[0], acc[1], acc[2], acc[3]
+            p0 = p1 = p2 = p3 = np.float32(0.0)
+            for k in range(k1 - 1, k0 - 1, -1):
+                g = g0[k] if k < k1 - 1 else np.float32(0.0)
+                p0 = (a0[k] + g * p0) * i0[k]
+                p1 = (a1[k] + g * p1) * i1[k]
+                p2 = (a2[k] + g * p2) * i2[k]
+                p3 = (a3[k] + g * p3) * i3[k]
+                a0[k] = p0
+                a1[k] = p1
+                a2[k] = p2
+                a3[k] = p3
+            v0, v1, v2, v3 = u[c0], u[c1], u[c2], u[c3]
+            p0 = p1 = p2 = p3 = np.float32(0.0)
+            for k in range(k0, k1):
+                g = g0[k - 1] if k > k0 else np.float32(0.0)
+                p0 = a0[k] + (g * i0[k]) * p0
+                p1 = a1[k] + (g * i1[k]) * p1
+                p2 = a2[k] + (g * i2[k]) * p2
+                p3 = a3[k] + (g * i3[k]) * p3
+                v0[k] = p0
+                v1[k] = p1
+                v2[k] = p2
+                v3[k] = p3
+        else:
             for j in range(n):
                 c = cols[i + j]
                 aj = acc[j]
-                _lateral(u, nbr, link, dz, c, k0, k1, aj)
+                uc = u[c]
+                iv = inv[c] if c < n_active else far_inv
                 ga = gz[c] if many else gz[0]
-                if c < n_active:
-                    bc = b[c]
-                    for k in range(k0, k1):
-                        aj[k] += bc[k]
-                if k0 > 0:
-                    aj[k0] += ga[k0 - 1] * u[c, k0 - 1]
-                aj[k1 - 1] += ga[k1 - 1] * u[c, k1]
-            if n == 4 and not many:
-                g0 = gz[0]
-                c0, c1, c2, c3 = cols[i], cols[i + 1], cols[i + 2], cols[i + 3]
-                i0 = inv[c0] if c0 < n_active else far_inv
-                i1 = inv[c1] if c1 < n_active else far_inv
-                i2 = inv[c2] if c2 < n_active else far_inv
-                i3 = inv[c3] if c3 < n_active else far_inv
-                a0, a1, a2, a3 = acc[0], acc[1], acc[2], acc[3]
-                p0 = p1 = p2 = p3 = np.float32(0.0)
+                prev = np.float32(0.0)
                 for k in range(k1 - 1, k0 - 1, -1):
-                    g = g0[k] if k < k1 - 1 else np.float32(0.0)
-                    p0 = (a0[k] + g * p0) * i0[k]
-                    p1 = (a1[k] + g * p1) * i1[k]
-                    p2 = (a2[k] + g * p2) * i2[k]
-                    p3 = (a3[k] + g * p3) * i3[k]
-                    a0[k] = p0
-                    a1[k] = p1
-                    a2[k] = p2
-                    a3[k] = p3
-                v0, v1, v2, v3 = u[c0], u[c1], u[c2], u[c3]
-                p0 = p1 = p2 = p3 = np.float32(0.0)
+                    g = ga[k] if k < k1 - 1 else np.float32(0.0)
+                    prev = (aj[k] + g * prev) * iv[k]
+                    aj[k] = prev
+                prev = np.float32(0.0)
                 for k in range(k0, k1):
-                    g = g0[k - 1] if k > k0 else np.float32(0.0)
-                    p0 = a0[k] + (g * i0[k]) * p0
-                    p1 = a1[k] + (g * i1[k]) * p1
-                    p2 = a2[k] + (g * i2[k]) * p2
-                    p3 = a3[k] + (g * i3[k]) * p3
-                    v0[k] = p0
-                    v1[k] = p1
-                    v2[k] = p2
-                    v3[k] = p3
-            else:
-                for j in range(n):
-                    c = cols[i + j]
-                    aj = acc[j]
-                    uc = u[c]
-                    iv = inv[c] if c < n_active else far_inv
-                    ga = gz[c] if many else gz[0]
-                    prev = np.float32(0.0)
-                    for k in range(k1 - 1, k0 - 1, -1):
-                        g = ga[k] if k < k1 - 1 else np.float32(0.0)
-                        prev = (aj[k] + g * prev) * iv[k]
-                        aj[k] = prev
-                    prev = np.float32(0.0)
-                    for k in range(k0, k1):
-                        g = ga[k - 1] if k > k0 else np.float32(0.0)
-                        prev = aj[k] + (g * iv[k]) * prev
-                        uc[k] = prev
+                    g = ga[k - 1] if k > k0 else np.float32(0.0)
+                    prev = aj[k] + (g * iv[k]) * prev
+                    uc[k] = prev
+
+
+@Kernel
+def sweep_fine(u, b, inv, far_inv, n_active, nbr, link, dz, gz, cols, starts, k0, k1):
+    """One line Gauss-Seidel pass over the finest level, colour after colour.
+
+    cols[starts[i]:starts[i + 1]] are the columns of the i-th colour; none of them touch.
+    """
+    for colour in range(starts.shape[0] - 1):
+        lo = starts[colour]
+        hi = starts[colour + 1]
+        fours = (hi - lo + 3) // 4  # whole groups of four for every chunk but the last
+        for ch in prange(CHUNKS):
+            _sweep_range(
+                u,
+                b,
+                inv,
+                far_inv,
+                n_active,
+                nbr,
+                link,
+                dz,
+                gz,
+                cols,
+                lo + 4 * (fours * ch // CHUNKS),
+                min(lo + 4 * (fours * (ch + 1) // CHUNKS), hi),
+                k0,
+                k1,
+            )
 
 
 @Kernel
@@ -171,19 +196,19 @@ def residual_fine(u, b, sink, diag, far_diag, n_active, nbr, link, dz, gz, n_fre
         uc = u[c]
         oc = out[c]
         _lateral(u, nbr, link, dz, c, k0, k1, oc)
-        for k in range(max(k0, 1), k1):
-            oc[k] += ga[k] * uc[k + 1] + ga[k - 1] * uc[k - 1]
         if k0 == 0:
             oc[0] += ga[0] * uc[1]
         if c < n_active:
+            for k in range(max(k0, 1), k1):
+                oc[k] += ga[k] * uc[k + 1] + ga[k - 1] * uc[k - 1]
             for k in range(k0, k1):
-                if diag[c, k] > 0.0:
-                    oc[k] += b[c, k] - (diag[c, k] + sink[c, k]) * uc[k]
-                else:
-                    oc[k] = 0.0
+                open_ = np.float32(1.0) if diag[c, k] > np.float32(0.0) else np.float32(0.0)
+                oc[k] = open_ * (oc[k] + b[c, k] - (diag[c, k] + sink[c, k]) * uc[k])
         else:
-            for k in range(k0, k1):
-                oc[k] -= far_diag[k] * uc[k]
+            if k0 == 0:
+                oc[0] -= far_diag[0] * uc[0]
+            for k in range(max(k0, 1), k1):
+                oc[k] += ga[k] * uc[k + 1] + ga[k - 1] * uc[k - 1] - far_diag[k] * uc[k]
 
 
 @Kernel
@@ -227,16 +252,34 @@ def prolong(e, parents, u, inv, n_active, k0, k1):
                     uc[k] += np.float32(0.5) * e[b, k]
 
 
+@njit(cache=True)
+def parents_of(cols, parents, mark, out):
+    """Coarse columns that hold any of the fine columns `cols`, each once; returns how many.
+
+    mark[coarse column] is scratch, zero before and after.
+    """
+    n = 0
+    for c in cols:
+        for j in range(2):
+            p = parents[c, j]
+            if p >= 0 and mark[p] == 0:
+                mark[p] = 1
+                out[n] = p
+                n += 1
+    for i in range(n):
+        mark[out[i]] = 0
+    return n
+
+
 @Kernel
-def coarsen_from_fine(
-    mask, sink, link, nbr, dz, gzu, area, far_link, centre, middles, links, n_c, k0, kt, L, gz, S
-):
-    """Coarse lateral links (Galerkin), z links and sinks (lumped) of the first coarse level, layers below kt.
+def coarsen_from_fine(mask, link, nbr, dz, gzu, area, far_link, centre, middles, links, cols, k0, kt, L, gz):
+    """Lateral links (Galerkin) and z links (lumped) of columns of the first coarse level, layers below kt.
 
     A fine link that is not held (beyond the lattice) counts as open with far_link.
     """
     nd = nbr.shape[1]
-    for c in prange(n_c):
+    for i in prange(cols.shape[0]):
+        c = cols[i]
         for d in range(nd):
             for k in range(k0, kt):
                 L[c, d, k] = 0.0
@@ -253,11 +296,8 @@ def coarsen_from_fine(
                 else:
                     for k in range(k0, kt):
                         L[c, d, k] += np.float32(0.25) * far_link * dz[k]
-        for k in range(k0, kt):
+        for k in range(max(k0 - 1, 0), kt):
             gz[c, k] = 0.0
-            S[c, k] = 0.0
-        if k0 > 0:
-            gz[c, k0 - 1] = 0.0
         for j in range(-1, nd):
             f = centre[c] if j < 0 else middles[c, j]
             if f >= 0:
@@ -265,56 +305,81 @@ def coarsen_from_fine(
                 for k in range(max(k0 - 1, 0), kt):
                     if (mask[f, k] | mask[f, k + 1]) & 1 == 0:
                         gz[c, k] += w * area[f] * gzu[k]
-                for k in range(k0, kt):
-                    S[c, k] += w * sink[f, k]
 
 
 @Kernel
-def coarsen(Lf, gzf, Sf, n_f, far_link, far_gz, dz, centre, middles, links, n_c, k0, kt, L, gz, S):
-    """As coarsen_from_fine, between two coarse levels; fine columns from n_f on are free of ice."""
+def coarsen(Lf, gzf, far_link, dz, centre, middles, links, cols, k0, kt, L, gz):
+    """As coarsen_from_fine, between two coarse levels."""
     nd = Lf.shape[1]
-    for c in prange(n_c):
+    for i in prange(cols.shape[0]):
+        c = cols[i]
         for d in range(nd):
             for k in range(k0, kt):
                 L[c, d, k] = 0.0
             for s in range(4):
                 p = links[c, d, s]
-                a = p // nd
-                e = p - a * nd
-                if p >= 0 and a < n_f:
+                if p >= 0:
+                    a = p // nd
+                    e = p - a * nd
                     for k in range(k0, kt):
                         L[c, d, k] += np.float32(0.25) * Lf[a, e, k]
                 else:
                     for k in range(k0, kt):
                         L[c, d, k] += np.float32(0.25) * far_link * dz[k]
-        for k in range(k0, kt):
+        for k in range(max(k0 - 1, 0), kt):
             gz[c, k] = 0.0
-            S[c, k] = 0.0
-        if k0 > 0:
-            gz[c, k0 - 1] = 0.0
         for j in range(-1, nd):
             f = centre[c] if j < 0 else middles[c, j]
             if f >= 0:
                 w = np.float32(1.0) if j < 0 else np.float32(0.5)
                 for k in range(max(k0 - 1, 0), kt):
-                    gz[c, k] += w * (gzf[f, k] if f < n_f else far_gz[k])
-                if f < n_f:
-                    for k in range(k0, kt):
-                        S[c, k] += w * Sf[f, k]
+                    gz[c, k] += w * gzf[f, k]
+
+
+@njit(cache=True)
+def scatter_sinks(column, layer, sink, parents, centre, mult, n_c, kt, S):
+    """Sinks of the first coarse level, lumped, from the boundary cells that have any.
+
+    mult: how often a column stands in the plane; a coarse column on a mirror sees those beside it twice.
+    """
+    for c in range(n_c):
+        for k in range(kt):
+            S[c, k] = 0.0
+    for i in range(column.shape[0]):
+        c = column[i]
+        k = layer[i]
+        for j in range(2):
+            p = parents[c, j]
+            if 0 <= p < n_c:
+                S[p, k] += np.float32(0.5) * sink[c, k] * (mult[c] / mult[centre[p]])
 
 
 @Kernel
-def factor_coarse(L, gz, S, far_link, far_gz, nbr, edge, dz, n_act, n_c, k0, k1, kt, D, inv):
+def gather_sinks(Sf, n_f, centre, middles, n_c, k0, kt, S):
+    """Sinks of a coarse level, lumped, from those of the next finer one; beyond its n_f columns are none."""
+    for c in prange(n_c):
+        for k in range(k0, kt):
+            S[c, k] = 0.0
+        for j in range(-1, middles.shape[1]):
+            f = centre[c] if j < 0 else middles[c, j]
+            if 0 <= f < n_f:
+                w = np.float32(1.0) if j < 0 else np.float32(0.5)
+                for k in range(k0, kt):
+                    S[c, k] += w * Sf[f, k]
+
+
+@Kernel
+def factor_coarse(L, gz, S, far_link, edge, dz, n_act, n_c, k0, k1, kt, D, inv):
     """Diagonal and pivots of a coarse level, below kt; columns from n_act on have far links."""
     nd = L.shape[1]
     for c in prange(n_c):
         near = c < n_act
         prev = inv[c, kt] if kt < k1 else np.float32(0.0)
         for k in range(min(kt, k1) - 1, k0 - 1, -1):
-            up = gz[c, k] if near else far_gz[k]
+            up = gz[c, k]
             d = up + edge[c] * dz[k]
             if k > 0:
-                d += gz[c, k - 1] if near else far_gz[k - 1]
+                d += gz[c, k - 1]
             if near:
                 d += S[c, k]
                 for j in range(nd):
@@ -333,80 +398,118 @@ def factor_coarse(L, gz, S, far_link, far_gz, nbr, edge, dz, n_act, n_c, k0, k1,
 
 
 @njit(cache=True, inline="always")
-def _coarse_column(e, f, inv, nbr, L, gz, far_link, far_gz, dz, c, n_act, k0, k1, kt, acc):
+def _coarse_lateral(e, f, nbr, L, far_link, dz, c, n_act, k0, k1, kt, acc):
+    """acc[k] = f + sum of link * e over the lateral neighbours of coarse column c."""
     nd = nbr.shape[1]
-    near = c < n_act
-    ks = min(kt, k1) if near else k0
+    ks = min(kt, k1) if c < n_act else k0
+    fc = f[c]
     for k in range(k0, k1):
-        acc[k] = f[c, k]
+        acc[k] = fc[k]
     for d in range(nd):
         n = nbr[c, d]
         if n >= 0:
             en = e[n]
+            ld = L[c, d]
             for k in range(k0, ks):
-                acc[k] += L[c, d, k] * en[k]
+                acc[k] += ld[k] * en[k]
             for k in range(ks, k1):
                 acc[k] += (far_link * dz[k]) * en[k]
-    prev = np.float32(0.0)
+
+
+@njit(cache=True, inline="always")
+def _coarse_column(e, inv, gz, c, k0, k1, acc):
+    """Solve one column for the right side acc, which is used up."""
     iv = inv[c]
-    for k in range(k1 - 1, k0 - 1, -1):
-        g = np.float32(0.0)
-        if k < k1 - 1:
-            g = gz[c, k] if k < ks else far_gz[k]
-        prev = (acc[k] + g * prev) * iv[k]
-        acc[k] = prev
-    prev = np.float32(0.0)
+    g = gz[c]
     ec = e[c]
-    for k in range(k0, k1):
-        g = np.float32(0.0)
-        if k > k0:
-            g = gz[c, k - 1] if k - 1 < ks else far_gz[k - 1]
-        prev = acc[k] + (g * iv[k]) * prev
+    prev = acc[k1 - 1] * iv[k1 - 1]
+    acc[k1 - 1] = prev
+    for k in range(k1 - 2, k0 - 1, -1):
+        prev = (acc[k] + g[k] * prev) * iv[k]
+        acc[k] = prev
+    ec[k0] = prev
+    for k in range(k0 + 1, k1):
+        prev = acc[k] + (g[k - 1] * iv[k]) * prev
         ec[k] = prev
 
 
+@njit(cache=True, inline="always")
+def _coarse_range(e, f, inv, nbr, L, gz, far_link, dz, n_act, cols, lo, hi, k0, k1, kt):
+    """Line Gauss-Seidel over cols[lo:hi] of a coarse level, which do not touch; four at a time, as above."""
+    acc = np.empty((4, e.shape[1]), dtype=np.float32)
+    for i in range(lo, hi, 4):
+        n = min(4, hi - i)
+        for j in range(n):
+            _coarse_lateral(e, f, nbr, L, far_link, dz, cols[i + j], n_act, k0, k1, kt, acc[j])
+        if n == 4:
+            c0, c1, c2, c3 = cols[i], cols[i + 1], cols[i + 2], cols[i + 3]
+            a0, a1, a2, a3 = acc[0], acc[1], acc[2], acc[3]
+            i0, i1, i2, i3 = inv[c0], inv[c1], inv[c2], inv[c3]
+            g0, g1, g2, g3 = gz[c0], gz[c1], gz[c2], gz[c3]
+            k = k1 - 1
+            p0, p1, p2, p3 = a0[k] * i0[k], a1[k] * i1[k], a2[k] * i2[k], a3[k] * i3[k]
+            a0[k], a1[k], a2[k], a3[k] = p0, p1, p2, p3
+            for k in range(k1 - 2, k0 - 1, -1):
+                p0 = (a0[k] + g0[k] * p0) * i0[k]
+                p1 = (a1[k] + g1[k] * p1) * i1[k]
+                p2 = (a2[k] + g2[k] * p2) * i2[k]
+                p3 = (a3[k] + g3[k] * p3) * i3[k]
+                a0[k] = p0
+                a1[k] = p1
+                a2[k] = p2
+                a3[k] = p3
+            e0, e1, e2, e3 = e[c0], e[c1], e[c2], e[c3]
+            p0, p1, p2, p3 = a0[k0], a1[k0], a2[k0], a3[k0]
+            e0[k0], e1[k0], e2[k0], e3[k0] = p0, p1, p2, p3
+            for k in range(k0 + 1, k1):
+                p0 = a0[k] + (g0[k - 1] * i0[k]) * p0
+                p1 = a1[k] + (g1[k - 1] * i1[k]) * p1
+                p2 = a2[k] + (g2[k - 1] * i2[k]) * p2
+                p3 = a3[k] + (g3[k - 1] * i3[k]) * p3
+                e0[k] = p0
+                e1[k] = p1
+                e2[k] = p2
+                e3[k] = p3
+        else:
+            for j in range(n):
+                _coarse_column(e, inv, gz, cols[i + j], k0, k1, acc[j])
+
+
 @Kernel
-def sweep_coarse(e, f, inv, nbr, L, gz, far_link, far_gz, dz, n_act, cols, k0, k1, kt):
-    """One line Gauss-Seidel pass over the columns of one colour of a coarse level."""
-    m = cols.shape[0]
-    for ch in prange(CHUNKS):
-        acc = np.empty(e.shape[1], dtype=np.float32)
-        for i in range(m * ch // CHUNKS, m * (ch + 1) // CHUNKS):
-            _coarse_column(e, f, inv, nbr, L, gz, far_link, far_gz, dz, cols[i], n_act, k0, k1, kt, acc)
+def sweep_coarse(e, f, inv, nbr, L, gz, far_link, dz, n_act, cols, starts, k0, k1, kt):
+    """One line Gauss-Seidel pass over a coarse level, colour after colour."""
+    for colour in range(starts.shape[0] - 1):
+        lo = starts[colour]
+        hi = starts[colour + 1]
+        fours = (hi - lo + 3) // 4  # whole groups of four for every chunk but the last
+        for ch in prange(CHUNKS):
+            _coarse_range(
+                e,
+                f,
+                inv,
+                nbr,
+                L,
+                gz,
+                far_link,
+                dz,
+                n_act,
+                cols,
+                lo + 4 * (fours * ch // CHUNKS),
+                min(lo + 4 * (fours * (ch + 1) // CHUNKS), hi),
+                k0,
+                k1,
+                kt,
+            )
 
 
 @njit(cache=True)
-def solve_coarsest(e, f, inv, nbr, L, gz, far_link, far_gz, dz, n_act, order, sweeps, k0, k1, kt):
+def solve_coarsest(e, f, inv, nbr, L, gz, far_link, dz, n_act, order, sweeps, k0, k1, kt):
     """Line Gauss-Seidel, many times over the few columns of the coarsest level."""
     acc = np.empty(e.shape[1], dtype=np.float32)
     for _ in range(sweeps):
         for c in order:
-            _coarse_column(e, f, inv, nbr, L, gz, far_link, far_gz, dz, c, n_act, k0, k1, kt, acc)
-
-
-@Kernel
-def residual_coarse(e, f, D, nbr, L, gz, far_link, far_gz, dz, n_act, n_c, k0, k1, kt, out):
-    """out = f - A e on a coarse level."""
-    nd = nbr.shape[1]
-    for c in prange(n_c):
-        ks = min(kt, k1) if c < n_act else k0
-        oc = out[c]
-        ec = e[c]
-        for k in range(k0, k1):
-            s = f[c, k] - D[c, k] * ec[k]
-            if k + 1 < k1:
-                s += (gz[c, k] if k < ks else far_gz[k]) * ec[k + 1]
-            if k > k0:
-                s += (gz[c, k - 1] if k - 1 < ks else far_gz[k - 1]) * ec[k - 1]
-            oc[k] = s
-        for d in range(nd):
-            n = nbr[c, d]
-            if n >= 0:
-                en = e[n]
-                for k in range(k0, ks):
-                    oc[k] += L[c, d, k] * en[k]
-                for k in range(ks, k1):
-                    oc[k] += (far_link * dz[k]) * en[k]
+            _coarse_lateral(e, f, nbr, L, far_link, dz, c, n_act, k0, k1, kt, acc)
+            _coarse_column(e, inv, gz, c, k0, k1, acc)
 
 
 @njit(cache=True)
@@ -448,3 +551,41 @@ def far_potential(z_source, q, mirror, rho, z, out):
                 p4 = 0.125 * ((35 * x2 - 30) * x2 + 3)
                 s += (q[j, 0] + (q[j, 1] * p2 + q[j, 2] * p4 / r2) / r2) / np.sqrt(r2)
         out[i] = s / (4 * np.pi)
+
+
+@njit(cache=True)
+def outer_flux(u, inner, outer, weight, top_weight, dz, gz_top, gz_low, k0, k1, bottom_far):
+    """Flux into the lattice through its fixed cells: across the links inner-outer, and from above (below)."""
+    total = 0.0
+    for i in range(inner.shape[0]):
+        a = u[inner[i]]
+        b = u[outer[i]]
+        s = 0.0
+        for k in range(k0, k1):
+            s += (b[k] - a[k]) * dz[k]
+        total += weight[i] * s
+    nz = u.shape[1]
+    top = 0.0
+    low = 0.0
+    for c in range(top_weight.shape[0]):
+        top += top_weight[c] * (u[c, nz - 1] - u[c, nz - 2])
+        low += top_weight[c] * (u[c, 0] - u[c, 1])
+    total += top * gz_top
+    if bottom_far:
+        total += low * gz_low
+    return total
+
+
+@njit(cache=True)
+def source_moments(columns, layers, flux, multiplicity, radius, z_mid, bin_of, z_source, out):
+    """out[source, (l = 0, 2, 4)] += moments of a flux into cells about each source on the axis."""
+    for i in range(columns.shape[0]):
+        c = columns[i]
+        j = bin_of[layers[i]]
+        w = flux[i] * multiplicity[c]
+        d = z_mid[layers[i]] - z_source[j]
+        d2 = d * d
+        r2 = d2 + radius[c] * float(radius[c])
+        out[j, 0] += w
+        out[j, 1] += w * 0.5 * (3 * d2 - r2)
+        out[j, 2] += w * 0.125 * ((35 * d2 - 30 * r2) * d2 + 3 * r2 * r2)

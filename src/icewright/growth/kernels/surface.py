@@ -15,7 +15,7 @@ from numba import njit
 
 BASAL, PRISM, CORNER, KINK = 0, 1, 2, 3
 LEAST_STEP = 1e-4  # supersaturation by which the point of a law may always move in a round
-STEEPEST = 3.0  # d ln flux / d ln u that the linearised law may have
+STEEPEST = 3.0
 
 
 @njit(cache=True)
@@ -30,6 +30,10 @@ def scan(
     k0,
     k1,
     doubles,
+    changed,
+    old_starts,
+    old,
+    starts,
     out_c,
     out_k,
     kind,
@@ -42,12 +46,30 @@ def scan(
 
     way is the direction of the first of the ice neighbours (basal: 0 ice below, 1 ice above); a, h the
     area of the surface in the cell and its distance from the centre (dx); width the height of the ice
-    wall beside a prism or corner cell (dx), doubled where it stands on the mirror plane. Returns the
-    number of cells, or -1 if the output arrays are too short.
+    wall beside a prism or corner cell (dx), doubled where it stands on the mirror plane. Only columns
+    marked in `changed` (by ice in or beside them) are looked at; the others are copied from `old`, the
+    same arrays of the last scan, whose columns begin at old_starts. Returns the number of cells, or -1 if
+    the output arrays are too short.
     """
     nd = nbr.shape[1]
+    _o_c, o_k, o_kind, o_way, o_a, o_h, o_width = old
     m = 0
     for c in range(n_cols):
+        starts[c] = m
+        if not changed[c]:
+            n = old_starts[c + 1] - old_starts[c]
+            if m + n > out_c.shape[0]:
+                return -1
+            for i in range(old_starts[c], old_starts[c + 1]):
+                out_c[m] = c
+                out_k[m] = o_k[i]
+                kind[m] = o_kind[i]
+                way[m] = o_way[i]
+                a[m] = o_a[i]
+                h[m] = o_h[i]
+                width[m] = o_width[i]
+                m += 1
+            continue
         for k in range(k0, k1):
             if mask[c, k] != 0:
                 continue
@@ -116,6 +138,8 @@ def scan(
                     s *= 2.0
                 width[m] = s
             m += 1
+    for c in range(n_cols, starts.shape[0]):
+        starts[c] = m
     return m
 
 
@@ -262,13 +286,15 @@ def laws(
     alpha,
     last,
     damping,
+    steep,
 ):
     """Linearised uptake of every boundary cell: flux = sink * u - b, the law's flux at the present u.
 
     tables[0 basal, 1 prism, 2 corner]: ln of g = alpha sigma_s / x0 over (ln width, ln u), the series
     resistance of the half cell already solved for. shift is the loss of supersaturation by the crystal's
     own warming, capillary d_sv in dx. A terrace whose driving cell has alpha below rough_from moves as one
-    body; above rough_to each of its cells obeys its own law; between, the two are mixed.
+    body; above rough_to each of its cells obeys its own law; between, the two are mixed. steep: d ln flux /
+    d u of the laws, not held down to STEEPEST.
     """
     best = np.zeros(m)
     driver = np.full(m, -1)
@@ -288,7 +314,7 @@ def laws(
                 step = at[i] - old
                 d = float(damping[ci, ki])
                 size = abs(d) if d != 0.0 else 1.0
-                size = max(0.5 * size, 0.05) if d * step < 0.0 else min(1.25 * size, 1.0)
+                size = max(0.5 * size, 0.05) if d * step < 0.0 else min(2.0 * size, 1.0)
                 room = max(old - shift - kap, LEAST_STEP)
                 step = min(max(step, -0.5 * room), room)
                 at[i] = old + size * step
@@ -341,6 +367,7 @@ def laws(
                 f += w * best[p]
                 m_log += w * best[p] * slope[driver[p]]
         m_log /= f
+        steep[i] = w * m_log / e
         s = min(f * min(m_log, STEEPEST) / e, 1.0 / h[i])
         weight[i] = w
         sink[c[i], k[i]] = a[i] * s
@@ -348,11 +375,20 @@ def laws(
 
 
 @njit(cache=True)
-def uptake(c, k, m, u, sink, b, flux):
-    """Linearised flux into every boundary cell, never negative."""
+def uptake(c, k, m, u, sink, b, mult, last, steep, flux):
+    """Linearised flux into every boundary cell, never negative.
+
+    Returns (its total over the whole plane, how much of it hangs on the point of a law being away from u).
+    """
+    total = 0.0
+    away = 0.0
     for i in range(m):
-        f = sink[c[i], k[i]] * u[c[i], k[i]] - b[c[i], k[i]]
-        flux[i] = max(f, 0.0)
+        ui = u[c[i], k[i]]
+        f = max(sink[c[i], k[i]] * ui - b[c[i], k[i]], 0.0)
+        flux[i] = f
+        total += f * mult[c[i]]
+        away += f * mult[c[i]] * min(steep[i] * abs(ui - last[c[i], k[i]]), 1.0)
+    return total, away
 
 
 @njit(cache=True)
