@@ -15,10 +15,11 @@ from icewright.recipe.in_settings import Planned
 from icewright.recipe.model import Recipe
 from icewright.recipe.resolution import Resolution
 from icewright.recipe.seed import Seed
-from icewright.recipe.traced import SIGMA, TEMPERATURE_K, Trace, steps_of
+from icewright.recipe.traced import SIGMA, TEMPERATURE_K, Trace, knots, steps_between
 
 NOISE = 5.0  # standard deviations: beyond them a reading is a change of the air and no noise
 SEED_M = 5e-6
+LONGEST_MEAN_S = 20.0  # knobs of a bench take longer than that
 
 
 @dataclass(frozen=True)
@@ -26,7 +27,7 @@ class AsRun:
     """What was run, as a plan, and how it was cut.
 
     ``noise_k`` and ``noise_sigma`` are the standard deviations of noise found in the record, ``tolerance_*``
-    how closely the ramps follow it.
+    how closely the ramps follow it, or the means of ``averaged`` readings at a time.
     """
 
     planned: Planned
@@ -34,6 +35,7 @@ class AsRun:
     noise_sigma: float
     tolerance_k: float
     tolerance_sigma: float
+    averaged: int = 1
 
 
 def as_run(
@@ -47,8 +49,10 @@ def as_run(
 ) -> AsRun:
     """The recipe of the logged air.
 
-    Ramps stay within 0.01 K and 0.05 % over ice of it, or within five times the record's own noise where that
-    is more; their ends are those of least squares. All steps end on time: that is what was run.
+    Ramps stay within 0.01 K and 0.05 % over ice of it. Where the record's own noise, five times over, is more
+    than that, means over as many readings as needed stand for it, of 20 s at most, and the tolerance is five
+    times their noise. The ends of the ramps are those of least squares over all readings. All steps end on
+    time: that is what was run.
 
     Args:
         air: the logged air.
@@ -64,13 +68,22 @@ def as_run(
     keep = np.concatenate([np.diff(time_s) > 0, [True]])
     trace = Trace(time_s[keep] - time_s[keep][0], air.temperature_k[keep], air.sigma[keep])
     noise_k, noise_sigma = noise(trace.temperature_k), noise(trace.sigma)
-    near = [max(TEMPERATURE_K, NOISE * noise_k), max(SIGMA, NOISE * noise_sigma)]
-    noisy = len(trace.time_s) > 4
+    block = _block(trace, noise_k, noise_sigma)
+    calm = _means(trace, block)
+    near = [
+        max(TEMPERATURE_K, NOISE * noise_k / block**0.5),
+        max(SIGMA, NOISE * noise_sigma / block**0.5),
+    ]
     while True:
-        steps, at = steps_of(trace, tolerance_k=near[0], tolerance_sigma=near[1], noisy=noisy)
-        if len(steps) <= most_steps:
+        found = knots(calm, *near)
+        if len(found) <= most_steps + 1:
             break
         near = [2.0 * value for value in near]
+    # A knot of the means is the reading in the middle of its block; the ends stay the ends.
+    last = len(trace.time_s) - 1
+    at = sorted({0, last, *(min(k * block + block // 2, last) for k in found[1:-1])})
+    steps = steps_between(trace, at, noisy=len(trace.time_s) > 4)
+    at = at[:-1]
     base = (
         plan.recipe
         if plan is not None
@@ -107,7 +120,28 @@ def as_run(
         air.words,
         tuple(apparatus.cautions()),
     )
-    return AsRun(planned, noise_k, noise_sigma, near[0], near[1])
+    return AsRun(planned, noise_k, noise_sigma, near[0], near[1], block)
+
+
+def _block(trace: Trace, noise_k: float, noise_sigma: float) -> int:
+    """How many readings to average so that five times the noise of their mean lies within the tolerance."""
+    needed = max(NOISE * noise_k / TEMPERATURE_K, NOISE * noise_sigma / SIGMA, 1.0) ** 2
+    usual = float(np.median(np.diff(trace.time_s)))
+    most = max(1, min(int(LONGEST_MEAN_S / usual), len(trace.time_s) // 8))
+    return int(min(np.ceil(needed), most))
+
+
+def _means(trace: Trace, block: int) -> Trace:
+    """Means of so many readings at a time."""
+    if block == 1:
+        return trace
+    begins = np.arange(0, len(trace.time_s), block)
+    counts = np.diff(np.append(begins, len(trace.time_s)))
+    columns = [
+        np.add.reduceat(np.asarray(values, dtype=float), begins) / counts
+        for values in (trace.time_s, trace.temperature_k, trace.sigma)
+    ]
+    return Trace(*columns)
 
 
 def _asked(

@@ -123,6 +123,13 @@ def steps_of(
         RecipeError: for air that no step may have.
     """
     at = knots(trace, tolerance_k, tolerance_sigma)
+    return steps_between(trace, at, noisy=noisy, size=size, note=note), at[:-1]
+
+
+def steps_between(
+    trace: Trace, at: list[int], *, noisy: bool = False, size: Endings | None = None, note: str = ""
+) -> list[Step]:
+    """The steps of :func:`steps_of` between knots (indices, ends included) that were chosen elsewhere."""
     held = least_squares(trace, at) if noisy else Trace(*(np.asarray(a)[at] for a in _columns(trace)))
     ends = size or Endings()
     steps = []
@@ -142,7 +149,7 @@ def steps_of(
                 note=note if i == 0 else "",
             )
         )
-    return steps, at[:-1]
+    return steps
 
 
 def hold(trace_end: tuple[float, float], size: Endings, note: str = "") -> Step:

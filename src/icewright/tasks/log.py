@@ -234,8 +234,9 @@ def _run(
         *air.words,
         camera.words(),
         f"{len(recipe.steps)} ramps within {1e3 * made.tolerance_k:.3g} mK and "
-        f"{percent(made.tolerance_sigma):.2g} % over ice of the log (its noise: {1e3 * made.noise_k:.2g} mK, "
-        f"{percent(made.noise_sigma):.2g} %)",
+        f"{percent(made.tolerance_sigma):.2g} % over ice of the log"
+        + (f"'s means over {made.averaged} readings" if made.averaged > 1 else "")
+        + f" (noise of a reading: {1e3 * made.noise_k:.2g} mK, {percent(made.noise_sigma):.2g} %)",
     ]
     differences = _differences(made.planned, wanted)
     told: dict[str, Any] = {
