@@ -27,6 +27,8 @@ if TYPE_CHECKING:
     import xarray
 
 At = Callable[[int, int], Solid | None]  # row (humidity), column (temperature) -> crystal
+Tile = tuple[NDArray[np.uint8], float, float]  # picture, half its width in um, angle of sight in degrees
+Tiles = dict[tuple[int, int], Tile | None]
 
 FLAT, EVEN, LONG = "#fbeeda", "#ffffff", "#dfecf8"
 FOG, NONE = "#c9ccd1", "#e9e9e9"
@@ -51,7 +53,13 @@ def slug(page: xarray.Dataset, dims: Sequence[str]) -> str:
     return "".join(f"-{part}" for part in parts)
 
 
-def tile(solid: Solid, pixels: int = TILE_PIXELS) -> tuple[NDArray[np.uint8], float, float]:
+def tiles(page: xarray.Dataset, at: At) -> Tiles:
+    """The view of every crystal of a page, None where there is none; drawn once and used by every chart."""
+    rows, columns = page["sigma"].shape
+    return {(iy, ix): _tile_of(at, iy, ix) for iy in range(rows) for ix in range(columns)}
+
+
+def tile(solid: Solid, pixels: int = TILE_PIXELS) -> Tile:
     """A small shaded view of a crystal for print, seen from above the basal face if flat, else from the side.
 
     Returns
@@ -135,14 +143,14 @@ def humidity_of(page: xarray.Dataset) -> str:
 
 
 def chart_png(
-    page: xarray.Dataset, at: At, path: Path, caption: str = "", *, one_scale: bool = False
+    page: xarray.Dataset, seen: Tiles, path: Path, caption: str = "", *, one_scale: bool = False
 ) -> Path:
     """Draw one page of an atlas as a chart of its crystals.
 
     Parameters
     ----------
     page : data set with the two axes humidity and temperature_c, in this order.
-    at : gives the crystal of a row and column, None where there is none.
+    seen : the views of its crystals, from `tiles`.
     one_scale : all crystals to one scale with one bar; else each fills its tile and has a bar of its own.
     """
     from icewright.sweep.dataset import words
@@ -150,20 +158,20 @@ def chart_png(
     key = humidity_of(page)
     t, h = page["temperature_c"].to_numpy(), page[key].to_numpy()
     state, habit = words(page, "state"), words(page, "habit")
-    seen = {(iy, ix): _tile_of(at, iy, ix) for iy in range(h.size) for ix in range(t.size)}
     # Cold to the right, as the morphology diagram is drawn; moist upward.
     across = {int(ix): k for k, ix in enumerate(np.argsort(-t))}
     upward = {int(iy): k for k, iy in enumerate(np.argsort(h))}
-    side = float(np.clip(15.0 / max(t.size, 1), 0.62, 1.5))
-    width, height = side * t.size + 1.75, side * h.size + 2.95
-    width = max(width, 6.2)
+    side = float(np.clip(11.5 / max(t.size, 1), 0.62, 1.5))
+    text = caption + _sight(seen)
+    width = max(side * t.size + 1.75, 6.2)
+    low = foot_height(text, width) + 1.05
+    height = side * h.size + low + 1.03
     figure = plan._figure(width, height)
-    low = 1.92
     axes = figure.add_axes((0.85 / width, low / height, side * t.size / width, side * h.size / height))
     axes.set_xlim(-0.5, t.size - 0.5)
     axes.set_ylim(-0.5, h.size - 0.5)
     largest = max((half for found in seen.values() if found for half in (found[1],)), default=1.0)
-    size = float(np.clip(side * 6.2, 4.6, 7.5))
+    size = float(np.clip(side * 5.6, 4.4, 7.5))
     for (iy, ix), found in seen.items():
         x, y = across[ix], upward[iy]
         _ground(axes, x, y, page, iy, ix, str(state[iy, ix]))
@@ -212,7 +220,7 @@ def chart_png(
     axes.set_aspect("auto")
     axes.set_xlim(-0.5, t.size - 0.5)
     axes.set_ylim(-0.5, h.size - 0.5)
-    _curves(axes, key, -np.sort(-t), np.sort(h), size)
+    draw_curves(axes, key, -np.sort(-t), np.sort(h), size)
     axes.set_xticks(range(t.size), [f"{value:g}" for value in -np.sort(-t)])
     axes.set_yticks(range(h.size), [f"{value:.4g}" for value in np.sort(h)])
     axes.tick_params(labelsize=9, colors=INK, length=0)
@@ -220,7 +228,7 @@ def chart_png(
     axes.set_ylabel(HUMIDITY[key], fontsize=10.5, color=INK)
     for spine in axes.spines.values():
         spine.set_color(INK)
-    _key(figure, width, height, page, state)
+    _key(figure, width, height, low, page, state)
     scale = ""
     if one_scale:
         bar = nice_length(0.8 * largest)
@@ -242,14 +250,13 @@ def chart_png(
         figure.text(
             right / width, 1 - 0.30 / height, "bars: µm", ha="right", va="center", fontsize=9, color=INK
         )
-    text = caption + _sight(seen)
     title = str(page.attrs.get("title", "")) or "Atlas"
     name = page.coords["kinetics"].item() if "kinetics" in page.coords else page.attrs.get("kinetics", "")
-    _head_and_foot(figure, f"{title}: {name}", text, width, height)
+    head_and_foot(figure, f"{title}: {name}", text, width, height)
     return plan.save(figure, path, "icewright.atlas-chart", scale_bar_um=scale)
 
 
-def _tile_of(at: At, iy: int, ix: int) -> tuple[NDArray[np.uint8], float, float] | None:
+def _tile_of(at: At, iy: int, ix: int) -> Tile | None:
     solid = at(iy, ix)
     if solid is None or not solid.ice.any():
         return None
@@ -285,11 +292,21 @@ def _label(page: Any, iy: int, ix: int, state: str, habit: str) -> str:
     ratio = float(page["aspect_ratio"].to_numpy()[iy, ix])
     time_min = float(page["time_s"].to_numpy()[iy, ix]) / 60.0
     cut = "*" if state == "cut" else ""
-    return f"{habit}{cut}\nc/a {ratio:.2g}, {time_min:.2g} min"
+    return f"{habit}{cut}\nc/a {short(ratio)}, {short(time_min)} min"
 
 
-def _curves(axes: Any, key: str, t: NDArray[Any], h: NDArray[Any], size: float) -> None:
-    """Water saturation, and equal excess vapour density, through the steps of both axes."""
+def short(value: float) -> str:
+    """Two significant digits without powers of ten, where that is short."""
+    return f"{value:.0f}" if 100 <= abs(value) < 1e5 else f"{value:.2g}"
+
+
+def draw_curves(
+    axes: Any, key: str, t: NDArray[Any], h: NDArray[Any], size: float, *, bare: bool = False
+) -> None:
+    """Water saturation, and equal excess vapour density, through the steps of both axes.
+
+    ``bare`` draws water saturation alone, over everything, without words.
+    """
     import matplotlib.patheffects as effects
 
     from icewright.ground.constants import RV
@@ -315,7 +332,7 @@ def _curves(axes: Any, key: str, t: NDArray[Any], h: NDArray[Any], size: float) 
         return np.asarray(sigma * ice_pressure(kelvin) / (RV * kelvin) * 1e3)
 
     lines: list[tuple[NDArray[Any], str, Any, float]] = [(value(water), "water saturation", "-", 2.2)]
-    if key != "excess_g_m3":
+    if key != "excess_g_m3" and not bare:
         lines += [
             (value(sigma_from_excess_density(kelvin, excess * 1e-3)), f"{excess:g} g/m³", (0, (4, 2)), 1.1)
             for excess in EXCESS_G_M3
@@ -326,7 +343,11 @@ def _curves(axes: Any, key: str, t: NDArray[Any], h: NDArray[Any], size: float) 
         inside = (y > -0.5) & (y < h.size - 0.5)
         if not inside.any():
             continue
-        axes.plot(x, np.where(inside, y, np.nan), color=INK, ls=dash, lw=weight, zorder=6, path_effects=halo)
+        axes.plot(
+            x, np.where(inside, y, np.nan), color=INK, ls=dash, lw=weight, zorder=2.5, path_effects=halo
+        )
+        if bare:
+            continue
         # Words stand outside, where the curve leaves by the top or the right, and so never on a crystal.
         k = int(np.flatnonzero(inside)[-1])
         look = {"fontsize": size + 0.8, "color": INK, "weight": "bold" if weight > 2 else "normal"}
@@ -350,7 +371,7 @@ def _curves(axes: Any, key: str, t: NDArray[Any], h: NDArray[Any], size: float) 
         )
 
 
-def _key(figure: Any, width: float, height: float, page: Any, state: NDArray[Any]) -> None:
+def _key(figure: Any, width: float, height: float, low: float, page: Any, state: NDArray[Any]) -> None:
     """The legend beneath the axes: what grounds and marks mean."""
     from matplotlib.patches import Patch
 
@@ -371,7 +392,7 @@ def _key(figure: Any, width: float, height: float, page: Any, state: NDArray[Any
     legend = figure.legend(
         handles=marks,
         loc="lower left",
-        bbox_to_anchor=(0.22 / width, 0.82 / height),
+        bbox_to_anchor=(0.22 / width, (low - 0.98) / height),
         ncol=min(len(marks), max(3, int(width / 2.1))),
         frameon=False,
         fontsize=8,
@@ -383,7 +404,7 @@ def _key(figure: Any, width: float, height: float, page: Any, state: NDArray[Any
         words.set_color(INK)
 
 
-def _sight(seen: dict[tuple[int, int], tuple[NDArray[np.uint8], float, float] | None]) -> str:
+def _sight(seen: Tiles) -> str:
     angles = sorted({found[2] for found in seen.values() if found is not None})
     if not angles:
         return ""
@@ -399,11 +420,21 @@ def _line(x: Sequence[float], y: Sequence[float], width: float, height: float, w
     )
 
 
-def _head_and_foot(figure: Any, title: str, caption: str, width: float, height: float) -> None:
+def _wrapped(caption: str, width: float) -> list[str]:
     import textwrap
 
-    lines = "\n".join(textwrap.wrap(caption, int(width * 16.5)))
+    return textwrap.wrap(caption, int(width * 14.5))
+
+
+def foot_height(caption: str, width: float) -> float:
+    """Inches that the caption takes beneath a figure of that width."""
+    return 0.10 + 0.135 * len(_wrapped(caption, width)) + 0.12
+
+
+def head_and_foot(figure: Any, title: str, caption: str, width: float, height: float) -> None:
+    """Title above, caption beneath, both to the left edge."""
+    lines = "\n".join(_wrapped(caption, width))
     figure.text(
-        0.25 / width, 1 - 0.16 / height, title, ha="left", va="top", fontsize=13, color=INK, weight="bold"
+        0.25 / width, 1 - 0.16 / height, title, ha="left", va="top", fontsize=14, color=INK, weight="bold"
     )
-    figure.text(0.25 / width, 0.10 / height, lines, ha="left", va="bottom", fontsize=8, color="#3a4a5c")
+    figure.text(0.25 / width, 0.10 / height, lines, ha="left", va="bottom", fontsize=8.2, color="#3a4a5c")

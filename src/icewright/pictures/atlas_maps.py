@@ -12,7 +12,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from icewright.pictures import plan
-from icewright.pictures.atlas_chart import HUMIDITY, _curves, _head_and_foot, humidity_of
+from icewright.pictures.atlas_chart import (
+    HUMIDITY,
+    draw_curves,
+    foot_height,
+    head_and_foot,
+    humidity_of,
+    short,
+)
 from icewright.pictures.plan import INK, PictureError
 
 if TYPE_CHECKING:
@@ -38,26 +45,34 @@ def maps_png(page: xarray.Dataset, path: Path, caption: str = "") -> Path:
     columns, rows = 2, 3
     wide = float(np.clip(0.42 * t.size + 1.6, 3.6, 9.0))
     tall = float(np.clip(0.34 * h.size + 1.0, 2.0, 5.0))
-    width, height = columns * wide + 0.4, rows * tall + 1.7
+    caption += " Hatched: above water saturation; the line on the first map is water saturation."
+    width = columns * wide + 0.4
+    base = foot_height(caption, width) + 0.45
+    height = rows * tall + base + 0.45
     figure = plan._figure(width, height)
     for place, (name, (title, factor, log)) in enumerate(PANELS.items()):
         row, column = divmod(place, columns)
         left = 0.75 + column * wide
-        low = 1.15 + (rows - 1 - row) * tall
+        low = base + (rows - 1 - row) * tall
         axes = figure.add_axes((left / width, low / height, (wide - 1.55) / width, (tall - 0.85) / height))
         values = page[name].to_numpy() * factor
+        if name == "solidity" and page.attrs.get("model") == "round":
+            axes.set_axis_off()
+            axes.text(0.0, 0.5, "solidity: 1 in every cell of the axisymmetric model", fontsize=9, color=INK)
+            continue
         picture = _map(axes, t, h, values, log, page)
         axes.set_title(title, fontsize=10, color=INK, loc="left")
         bar = figure.add_axes(
             ((left + wide - 1.45) / width, low / height, 0.11 / width, (tall - 0.85) / height)
         )
         if picture is not None:
-            figure.colorbar(picture, cax=bar).ax.tick_params(labelsize=7.5, colors=INK, which="both")
+            _bar(figure, picture, bar)
         else:
             bar.set_axis_off()
         _ticks(axes, t, h, HUMIDITY[key] if column == 0 else "", row == rows - 1)
-        _curves(axes, key, -np.sort(-t), np.sort(h), 6.0) if place == 0 else None
-    _head_and_foot(figure, _title(page), caption + " Hatched: above water saturation.", width, height)
+        if place == 0:
+            draw_curves(axes, key, -np.sort(-t), np.sort(h), 6.0, bare=True)
+    head_and_foot(figure, _title(page), caption, width, height)
     return plan.save(figure, path, "icewright.atlas-maps")
 
 
@@ -76,13 +91,18 @@ def difference_png(one: xarray.Dataset, two: xarray.Dataset, path: Path, caption
     }
     wide = float(np.clip(0.62 * t.size + 1.6, 4.0, 10.0))
     tall = float(np.clip(0.42 * h.size + 1.0, 2.2, 5.5))
-    width, height = 2 * wide + 0.4, 2 * tall + 1.7
-    figure = plan._figure(width, height)
     first, second = words(one, "habit"), words(two, "habit")
     other = first != second
+    caption += (
+        f" Framed: the two tables give different habit words ({int(other.sum())} of {other.size} tiles)."
+    )
+    width = 2 * wide + 0.4
+    base = foot_height(caption, width) + 0.45
+    height = 2 * tall + base + 0.45
+    figure = plan._figure(width, height)
     for place, (name, title) in enumerate(names.items()):
         row, column = divmod(place, 2)
-        left, low = 0.75 + column * wide, 1.15 + (1 - row) * tall
+        left, low = 0.75 + column * wide, base + (1 - row) * tall
         axes = figure.add_axes((left / width, low / height, (wide - 1.55) / width, (tall - 0.85) / height))
         with np.errstate(divide="ignore", invalid="ignore"):
             ratio = two[name].to_numpy() / one[name].to_numpy()
@@ -99,8 +119,7 @@ def difference_png(one: xarray.Dataset, two: xarray.Dataset, path: Path, caption
         if place == 0:
             _frame(axes, t, h, other)
         _ticks(axes, t, h, HUMIDITY[key] if column == 0 else "", row == 1)
-    said = f" Framed: the two tables give different habit words ({int(other.sum())} of {other.size} tiles)."
-    _head_and_foot(figure, f"{_title(one)}, {b} against {a}", caption + said, width, height)
+    head_and_foot(figure, f"{one.attrs.get('title', '') or 'Atlas'}: {b} against {a}", caption, width, height)
     return plan.save(figure, path, "icewright.atlas-difference")
 
 
@@ -113,14 +132,19 @@ def rates_png(data: xarray.Dataset, path: Path, caption: str = "") -> Path | Non
     lines = at_water_saturation(data)
     if not lines:
         return None
-    width, height = 7.6, 5.6
+    caption += (
+        " Mean speeds from the seed to the end, still air; interpolated to water saturation where needed."
+    )
+    width = 7.6
+    base = foot_height(caption, width) + 0.5
+    height = base + 4.3
     figure = plan._figure(width, height)
     first: Any = None
     for k, (name, title) in enumerate(
         (("radial_rate_m_s", "radial, tips\n(µm/min)"), ("axial_rate_m_s", "axial, one face\n(µm/min)"))
     ):
         axes = figure.add_axes(
-            (0.95 / width, (1.15 + (1 - k) * 1.95) / height, (width - 1.25) / width, 1.75 / height),
+            (0.95 / width, (base + (1 - k) * 1.9) / height, (width - 1.25) / width, 1.75 / height),
             sharex=first,
         )
         first = first or axes
@@ -147,9 +171,8 @@ def rates_png(data: xarray.Dataset, path: Path, caption: str = "") -> Path | Non
         else:
             axes.set_xlabel("air temperature (°C)", fontsize=10, color=INK)
     first.invert_xaxis()
-    said = " Mean speeds from the seed to the end, still air. Interpolated to water saturation where needed."
     title = f"{data.attrs.get('title', '') or 'Atlas'}: growth at water saturation"
-    _head_and_foot(figure, title, caption + said, width, height)
+    head_and_foot(figure, title, caption, width, height)
     return plan.save(figure, path, "icewright.atlas-rates")
 
 
@@ -226,7 +249,7 @@ def _map(
         aspect="auto",
         extent=(-0.5, t.size - 0.5, -0.5, h.size - 0.5),
     )
-    size = float(np.clip(34.0 / max(t.size, 4), 4.2, 7.5))
+    size = float(np.clip(60.0 / max(t.size, 4), 5.0, 8.0))
     for iy, ix in np.ndindex(*grid.shape):
         if np.isfinite(numbers[iy, ix]):
             red, green, blue, _ = picture.cmap(norm(grid[iy, ix]))
@@ -234,7 +257,7 @@ def _map(
             axes.text(
                 ix,
                 iy,
-                f"{numbers[iy, ix]:.2g}",
+                short(float(numbers[iy, ix])),
                 ha="center",
                 va="center",
                 fontsize=size,
@@ -245,6 +268,22 @@ def _map(
                 Rectangle((ix - 0.5, iy - 0.5), 1, 1, facecolor="none", edgecolor="#dddddd", hatch="//", lw=0)
             )
     return picture
+
+
+def _bar(figure: Any, picture: Any, place: Any) -> None:
+    """A colour bar with plain numbers."""
+    from matplotlib.ticker import FuncFormatter, NullFormatter
+
+    bar = figure.colorbar(picture, cax=place)
+    bar.ax.yaxis.set_major_formatter(FuncFormatter(lambda value, _: short(value)))
+    low, high = picture.norm.vmin, picture.norm.vmax
+    few = high / low < 30 if low > 0 else False
+    bar.ax.yaxis.set_minor_formatter(
+        FuncFormatter(lambda value, _: short(value) if f"{value:e}"[0] in "25" else "")
+        if few
+        else NullFormatter()
+    )
+    bar.ax.tick_params(labelsize=7.5, colors=INK, which="both")
 
 
 def _frame(axes: Any, t: NDArray[Any], h: NDArray[Any], marked: NDArray[Any]) -> None:

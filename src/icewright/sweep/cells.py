@@ -222,8 +222,8 @@ def loads(content: bytes) -> tuple[dict[str, Any], dict[str, str]]:
     """
     try:
         data = json.loads(content)
-        if not isinstance(data, dict):
-            raise ValueError("no record")
+        if not isinstance(data, dict) or data.get("kind") != KIND:
+            raise ValueError("it is no record of a cell")
         check_kind(data, KIND, SCHEMA)
         record, sums = data["record"], data["files"]
         if checksum([record, sums]) != data["sha256"]:

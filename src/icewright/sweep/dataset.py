@@ -2,8 +2,8 @@
 
 Numbers are SI with their units in the attributes; axes are named and valued as in the sweep file, so that
 ``ds.sel(temperature_c=-15, sigma_percent=2)`` finds a cell. ``state`` and ``habit`` are small whole numbers
-with ``flag_values`` and ``flag_meanings`` (CF conventions 1.11, section 3.5), because text does not travel well
-between formats; :func:`words` turns them into text. Cells that were not grown read NaN.
+with ``flag_values`` and ``flag_meanings`` (CF conventions 1.11, section 3.5), because text does not travel
+well between formats; :func:`words` turns them into text. Cells that were not grown read NaN.
 """
 
 from __future__ import annotations
@@ -122,7 +122,8 @@ def words(data: xarray.Dataset, name: str) -> NDArray[np.str_]:
     import numpy as np
 
     meanings = [text.replace("_", " ") for text in str(data[name].attrs["flag_meanings"]).split()]
-    return np.asarray(meanings)[data[name].to_numpy().astype(int)]
+    found: NDArray[np.str_] = np.asarray(meanings)[data[name].to_numpy().astype(int)]
+    return found
 
 
 def write(data: xarray.Dataset, store: Path) -> None:
@@ -152,19 +153,30 @@ def read(store: Path) -> xarray.Dataset:
 
     with warnings.catch_warnings():
         warnings.filterwarnings("ignore", message=".*Zarr V3 specification.*")
-        data = xr.open_zarr(store, consolidated=False, chunks=None, zarr_format=3)
+        data: xarray.Dataset = xr.open_zarr(store, consolidated=False, chunks=None, zarr_format=3)
     check_kind(data.attrs, KIND, SCHEMA)
     return data
 
 
-def write_netcdf(data: xarray.Dataset, path: Path) -> None:
-    """Write as NetCDF 4, aside and renamed in. Raises ``StoreError``."""
+def write_netcdf(data: xarray.Dataset, path: Path) -> str:
+    """Write as NetCDF, aside and renamed in, and say the format; raises ``StoreError``.
+
+    NetCDF 4 where h5netcdf has its own backend h5py, else NetCDF 3 (64-bit offsets) through scipy.
+    """
+    from importlib.util import find_spec
+
     from icewright.notebook.files import guard
 
     aside = path.with_name(f".{path.name}.part")
     with guard(path):
-        data.load().to_netcdf(aside, engine="h5netcdf")
+        if find_spec("h5py") is not None:
+            data.load().to_netcdf(aside, engine="h5netcdf")
+            said = "NetCDF 4"
+        else:
+            data.load().to_netcdf(aside, engine="scipy", format="NETCDF3_64BIT")
+            said = "NetCDF 3"
         aside.replace(path)
+    return said
 
 
 def _flags(meanings: Sequence[str]) -> dict[str, Any]:

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from typing import Any
 
-from icewright.ground.errors import IcewrightError
+from icewright.notebook.files import StoreError
 from icewright.sweep.cells import read_cell
 from icewright.sweep.store import Store
 
@@ -30,7 +30,8 @@ def take_stock(
     """Read every cell of those names that is there, and say which must be grown again.
 
     A damaged cell is taken away and grown again. One that the wall limit cut is grown again if the limit is
-    longer now; a failed one only with ``retry_failed``. Raises ``StoreError`` if the store cannot be read.
+    longer now; a failed one only with ``retry_failed``. Raises ``StoreError`` if the store cannot
+    be read, ``RecordError`` if a cell was written by a newer Icewright.
     """
     from icewright import __version__
     from icewright.growth.kernels import cache_key
@@ -48,7 +49,7 @@ def take_stock(
             continue
         try:
             record, _ = read_cell(store, name)
-        except IcewrightError as error:
+        except StoreError as error:  # a newer Icewright's cell is refused, and never taken away
             store.remove(name)
             ledger.events.append(f"cell {name} is damaged ({error.got or error.message}); it is grown again")
             continue

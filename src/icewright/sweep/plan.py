@@ -17,7 +17,7 @@
 
     [limits]
     minutes = 240                # of the crystal's life
-    wall_s = 60                  # of computing, for one cell
+    wall_s = 600                 # of computing, for one cell
 
 In place of ``[grid]`` there may be ``[[cell]]`` tables, each with single values. The keys are those of
 ``KEYS``; ``size_um`` is half the greatest extent of the finished crystal, which ends the cell.
@@ -65,7 +65,7 @@ KEYS: dict[str, Any] = {
 }
 _WORDS = ("kinetics", "model", "held", "facets", "diffusivity")
 _TOP = ("kind", "schema", "title", "common", "grid", "cell", "limits", "resolution")
-_LIMITS = {"minutes": Decimal(240), "wall_s": Decimal(120)}
+_LIMITS = {"minutes": Decimal(240), "wall_s": Decimal(600)}
 _RANGE = ("from", "to", "by", "count", "spacing")
 MOST_CELLS = 1_000_000
 

@@ -139,7 +139,13 @@ def atlas(
                 on_progress(_drawing(summary))
             from dataclasses import replace
 
-            summary = replace(summary, pictures=draw(folder))
+            try:
+                summary = replace(summary, pictures=draw(folder))
+            except Exception as error:  # hours of cells must not end in a traceback over their pictures
+                said = f"the pictures could not all be drawn ({type(error).__name__}: {error})"
+                summary = replace(summary, events=[*summary.events, said])
+                if on_event is not None:
+                    on_event(said)
             _record(folder, first, summary)
         return summary
     finally:
@@ -208,9 +214,10 @@ def draw(folder: str | Path) -> list[Path]:
         def at(iy: int, ix: int, first: tuple[int, ...] = place) -> Solid | None:
             return crystals((*first, iy, ix))
 
+        seen = atlas_chart.tiles(page, at)
         drawn += [
-            atlas_chart.chart_png(page, at, out / f"diagram{slug}.png", words),
-            atlas_chart.chart_png(page, at, out / f"diagram-one-scale{slug}.png", words, one_scale=True),
+            atlas_chart.chart_png(page, seen, out / f"diagram{slug}.png", words),
+            atlas_chart.chart_png(page, seen, out / f"diagram-one-scale{slug}.png", words, one_scale=True),
             atlas_maps.maps_png(page, out / f"maps{slug}.png", words),
         ]
     if "kinetics" in data.dims:
