@@ -1,6 +1,6 @@
 """Find the Chromium that the browser tests drive; `--install` fetches it where apt-get can.
 
-Playwright's own download is not used: a packaged Chromium is enough, and gets its security updates with the machine.
+Playwright's own download is not used: a packaged Chromium is enough, and is kept up to date with the machine.
 """
 
 from __future__ import annotations

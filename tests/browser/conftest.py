@@ -20,7 +20,6 @@ import chromium
 ROOT = Path(__file__).parents[2]
 STATIC = ROOT / "src" / "icewright" / "bench" / "static" / "index.html"
 DESKTOP = {"width": 1360, "height": 820}
-PHONE = {"width": 390, "height": 844}
 
 
 class Bench:
@@ -137,7 +136,7 @@ def open_page(browser: Browser, bench: Bench) -> Iterator[Any]:
         *, size: dict[str, int] = DESKTOP, hints: bool = False, query: str = "", context: Any = None
     ) -> Seen:
         if context is None:
-            context = browser.new_context(viewport=size, has_touch=size is PHONE)
+            context = browser.new_context(viewport=size, has_touch=size["width"] < 600)
             contexts.append(context)
             if not hints:
                 context.add_init_script("localStorage.setItem('icewright.hints', 'seen')")

@@ -140,7 +140,7 @@ export class Viewer {
 
 
     const planes = [this.clip];
-    this.ice = new THREE.MeshMatcapMaterial({ clippingPlanes: planes });
+    this.ice = new THREE.MeshMatcapMaterial({ clippingPlanes: planes, vertexColors: true });
     this.behind = new THREE.MeshMatcapMaterial({
       side: THREE.BackSide,
       transparent: true,
@@ -389,6 +389,7 @@ export class Viewer {
     const scaled = new Float32Array(raw.length);
     for (let i = 0; i < raw.length; i++) scaled[i] = high > 0 ? raw[i] / high : 0;
     this.geometry.setAttribute("aValue", new THREE.BufferAttribute(scaled, 1));
+    this.geometry.setAttribute("color", new THREE.BufferAttribute(shading(s.thickness), 3));
     const rings = this.by === "age" && high > 0 ? ringStep(high) : 0;
     this.uniforms.rings.value = rings > 0 ? high / rings : 0;
     this.legend = { low: 0, high, rings };
@@ -459,3 +460,12 @@ export class Viewer {
   }
 }
 
+
+/** Thin ice darker, thick ice lighter, as against a dark ground: ridges on a flat face show from straight above. */
+function shading(thickness: Float32Array): Float32Array<ArrayBuffer> {
+  let most = 0;
+  for (let i = 0; i < thickness.length; i++) if (thickness[i] > most) most = thickness[i];
+  const out = new Float32Array(thickness.length * 3);
+  for (let i = 0; i < thickness.length; i++) out.fill(most > 0 ? 0.45 + 0.85 * (thickness[i] / most) : 1, 3 * i, 3 * i + 3);
+  return out;
+}

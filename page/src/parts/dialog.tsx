@@ -1,6 +1,7 @@
 /** A native dialog: focus stays inside, Escape closes, focus goes back to where it was. */
 import type { ComponentChildren } from "preact";
 import { useEffect, useRef } from "preact/hooks";
+import { failure } from "../state/bench";
 
 interface Props {
   title: string;
@@ -15,7 +16,10 @@ export function Dialog({ title, open, wide, onClose, children }: Props) {
   useEffect(() => {
     const d = ref.current;
     if (!d) return;
-    if (open && !d.open) d.showModal();
+    if (open && !d.open) {
+      failure.value = null; // what went wrong before has been seen, and is not about this
+      d.showModal();
+    }
     if (!open && d.open) d.close();
   }, [open]);
   return (
@@ -28,6 +32,11 @@ export function Dialog({ title, open, wide, onClose, children }: Props) {
               Close
             </button>
           </div>
+          {failure.value && (
+            <p class="caution" role="alert">
+              {failure.value}
+            </p>
+          )}
           {children}
         </>
       )}

@@ -273,7 +273,7 @@ function Handle({ name, tone, x, y, value, low, high, step, words, toValue, onVa
     <g
       class={`handle ${tone}`}
       role="slider"
-      tabIndex={0}
+      tabindex={0} // in lower case: attributes of SVG are not put right
       aria-label={name}
       aria-valuenow={value}
       aria-valuemin={low}
