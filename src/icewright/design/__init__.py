@@ -1,0 +1,1 @@
+"""From the crystal that is wanted to the recipe that grows it."""
