@@ -19,7 +19,7 @@ export function CuePanel() {
         <h2 id="cue-title">Next</h2>
         {c.running && (
           <span class="aside">
-            step {c.step} of {c.steps}
+            step {Math.min(c.step + 1, c.steps)} of {c.steps}
           </span>
         )}
       </div>

@@ -128,9 +128,9 @@ function Curves({ pieces, width, now, changed, edit }: CurvesProps) {
         if (to <= (kept[kept.length - 1]?.time_s ?? 0)) void go({ time_s: to });
       }}
     >
-      <Strip of={t} words="°C" width={width} />
-      <Strip of={h} words={same ? HUMIDITY[key].unit : "% over ice"} width={width} />
-      <Strip of={size} words="µm: radius, half thickness" width={width} />
+      {[t, h, size].map((of, i) => (
+        <Strip key={i} of={of} width={width} />
+      ))}
       {timeTicks(end, Math.max(3, width / 90)).map((v) => (
         <text key={v} class="tick" x={x(v)} y={height - 5} text-anchor="middle">
           {clock(v)}
@@ -147,6 +147,9 @@ function Curves({ pieces, width, now, changed, edit }: CurvesProps) {
       )}
       <path class={`curve size ${changed ? "past" : ""}`} d={curve("radius_um", size.y)} />
       <path class={`curve size thin ${changed ? "past" : ""}`} d={curve("thickness_um", size.y, 0.5)} />
+      <StripName of={t} words="°C" width={width} />
+      <StripName of={h} words={same ? HUMIDITY[key].unit : "% over ice"} width={width} />
+      <StripName of={size} words="µm: radius, half thickness" width={width} />
       <line class="now" x1={x(now)} x2={x(now)} y1={0} y2={height - AXIS} />
       {pieces.map((p, i) => (
         <g key={i}>
@@ -230,7 +233,7 @@ function strip(index: number, values: number[], least: number, floor?: number): 
   return { top, low, high, y, value: (py) => low + ((top + STRIP - py) / STRIP) * (high - low) };
 }
 
-function Strip({ of, words, width }: { of: StripOf; words: string; width: number }) {
+function Strip({ of, width }: { of: StripOf; width: number }) {
   return (
     <g aria-hidden="true">
       <rect class="ground" x={LEFT} y={of.top} width={width - LEFT - RIGHT} height={STRIP} />
@@ -242,10 +245,16 @@ function Strip({ of, words, width }: { of: StripOf; words: string; width: number
           </text>
         </g>
       ))}
-      <text class="tick name" x={width - RIGHT - 6} y={of.top + 12} text-anchor="end">
-        {words}
-      </text>
     </g>
+  );
+}
+
+/** Drawn over the curves, with a rim of the ground's colour, so that it can be read wherever they run. */
+function StripName({ of, words, width }: { of: StripOf; words: string; width: number }) {
+  return (
+    <text class="tick name" x={width - RIGHT - 6} y={of.top + 12} text-anchor="end" aria-hidden="true">
+      {words}
+    </text>
   );
 }
 
