@@ -222,7 +222,8 @@ def exported(run: RunFolder, what: str, aside: Path) -> tuple[Path, str, str]:
 
         path = aside / "run.nc"
         data = open_run(run.path).to_dataset()
-        data.to_netcdf(path, engine="h5netcdf")
+        # NetCDF 3: its writer comes with scipy, and every reader knows it.
+        data.to_netcdf(path, engine="scipy", format="NETCDF3_64BIT")
         return path, f"{stem}.nc", kind
     if what == "sources":
         from icewright.tasks.sources import sources_of_run

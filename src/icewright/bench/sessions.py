@@ -171,6 +171,8 @@ class Session:
         self._crashes.append(now)
         self._set_word("lost", "the engine died and is being replaced")
         self.note("the engine died and was replaced; everything recorded is still there", "warning")
+        if not self._told.get("replaying") and self._told.get("going_to_s") is None:
+            self.at_s = max(self.at_s, self.branch.end_s)  # the state is told less often than rows are
         waiting = list(self._waiting.items())
         asks = list(self._asks)
         self.wake()
