@@ -65,7 +65,7 @@ class Task:
 
 
 def grow_cell(task: Task) -> dict[str, Any]:
-    """Grow one cell, write it into its store and give its record back.
+    """Grow one cell, write it into its store and give its record back; a finished one is only read.
 
     What the engine raises goes to the caller, who records it. Raises ``HaltError`` if the cell cannot be
     written, because then no other could be either.
@@ -77,6 +77,9 @@ def grow_cell(task: Task) -> dict[str, Any]:
     recipe = loads(task.recipe)
     kinetics = task.kinetics if task.kinetics is not None else load(task.kinetics_name)
     store = Store(task.place)
+    finished = _finished(store, task)
+    if finished is not None:
+        return finished
     files: dict[str, bytes] = {}
     try:
         for step in recipe.steps:
@@ -95,6 +98,20 @@ def grow_cell(task: Task) -> dict[str, Any]:
         files[CRYSTAL] = pack_solid(solid)
     _write(lambda: store.put(task.name, files | {LAST: dumps(record, files)}))
     return record
+
+
+def _finished(store: Store, task: Task) -> dict[str, Any] | None:
+    """The cell's record if it is finished already, else None.
+
+    A cluster sends a cell again whose worker died after writing it, before anybody had fetched the answer.
+    """
+    try:
+        record, _ = read_cell(store, task.name)
+    except IcewrightError:
+        return None
+    kept = record["state"] in ("done", "outside")
+    kept = kept or (record["state"] == "cut" and float(record["wall_limit_s"]) >= task.wall_s)
+    return record if kept else None
 
 
 def basis(task: Task, recipe: Recipe) -> dict[str, Any]:

@@ -114,7 +114,8 @@ def spread(
 
     Parameters
     ----------
-    function : importable by name (the workers import it); takes a record, gives back something picklable.
+    function : importable by name, in the workers and on a cluster in the scheduler too; takes a record,
+        gives back something picklable.
     records : picklable each.
     workers : processes on this machine; as many as there are cores if None. 1 is one process beside this one.
     cluster : instead, the address of a running dask.distributed scheduler, or any executor of
