@@ -4,7 +4,14 @@ import math
 
 import pytest
 
-from icewright.evidence import free_fall_masses, moved_values, plate_thickness, registry, two_spheres
+from icewright.evidence import (
+    free_fall_masses,
+    moved_values,
+    plate_thickness,
+    registry,
+    rival_kinetics,
+    two_spheres,
+)
 from icewright.evidence.bodies import capacitance, spheroid
 from icewright.evidence.model import (
     AGREES,
@@ -102,3 +109,32 @@ def test_every_comparison_names_its_source_and_what_it_states():
         assert c.name == name
         assert c.title.endswith("?")
         assert len(c.source) > 20 and len(c.states) > 20
+
+
+def test_a_reading_parts_two_tables_only_beyond_its_error_and_their_own_spread():
+    """Worked by hand: radii 50 and 60 um, lengths read to 3 %: |ln 1.2|/0.03 = 6.08 alone; a table that may
+    give 50 to 55 um has a half range of ln(1.1)/2 = 0.0477 more.
+    """
+
+    def read(radius):
+        return {
+            "radius_um": radius,
+            "thickness_um": 50.0,
+            "mass_ug": 1.0,
+            "hollow_share": 0.0,
+            "aspect_ratio": 1.0,
+        }
+
+    alone = rival_kinetics._deviations([[read(50.0)], [read(60.0)]], "radius_um")
+    assert alone == pytest.approx(6.08, abs=0.01)
+    spread = rival_kinetics._deviations([[read(50.0), read(55.0)], [read(60.0)]], "radius_um")
+    assert spread == pytest.approx(math.log(1.2) / math.hypot(0.03, 0.04766), rel=1e-3)
+    assert rival_kinetics._deviations([[read(50.0)], [read(50.0)]], "mass_ug") == 0
+
+
+def test_a_mass_is_read_no_better_than_its_lengths():
+    """A crystal of 3 um in radius, to 1 um: its mass (a^2 c) is known to no better than 69 %."""
+    small = {"radius_um": 3.0, "thickness_um": 6.0}
+    assert rival_kinetics._reading_error(small, "mass_ug") == pytest.approx(math.hypot(2 / 3, 1 / 6))
+    large = {"radius_um": 300.0, "thickness_um": 100.0}
+    assert rival_kinetics._reading_error(large, "mass_ug") == pytest.approx(0.10)

@@ -27,15 +27,9 @@ states = (
     "near -5"
 )
 QUICK_FAMILIES = ("prism_depth", "blend")
-# what a careful bench reads, relative (ours): lengths to 3 %, no better than 1 um; mass 10 %; hollows 5 %
-ERRORS = {
-    "radius_um": 0.03,
-    "thickness_um": 0.03,
-    "mass_ug": 0.10,
-    "aspect_ratio": 0.045,
-    "hollow_share": 0.05,
-}
-LEAST_UM = 1.0
+# what a careful bench reads (ours): lengths to 3 % and no better than 1 um, a mass to 10 % and no better than
+# the lengths allow, the hollow part of a length to 5 %
+LENGTH_ERROR, LEAST_UM, MASS_ERROR, HOLLOW_ERROR = 0.03, 1.0, 0.10, 0.05
 NAMES = {
     "radius_um": "radius",
     "thickness_um": "thickness",
@@ -76,8 +70,12 @@ def run(plan: Plan) -> Finding:
                 Row(s.words, "yes" if s.true_outside else "no", s.known, m.name, "1976", None, "", None, mark)
                 for s, mark in zip(asked, marks, strict=True)
             ]
-    apart, grid = _tell_apart(plan)
-    first, second = ([m.name for m in plan.members()] * 2)[:2]
+    # the two built-in tables, then each table of the user's own against both
+    names = [m.name for m in plan.members()]
+    pairs = [(0, 1)][: len(names) - 1] + [(i, j) for j in range(2, len(names)) for i in (0, 1)]
+    found = [_tell_apart(plan, (plan.tables[i], plan.tables[j])) for i, j in pairs]
+    apart, grid = found[0] if found else ([], {})
+    first, second = (names * 2)[:2]
     standing = {score.name: score for score in scores}
     own = [standing[m.name] for m in plan.members()]
     said = [
@@ -92,19 +90,9 @@ def run(plan: Plan) -> Finding:
         f"Most right of {len(scores)} candidates: {most} of {len(asked)}, by {', '.join(best[:6])}{more}. "
         "They were looked for, so this proves none of them."
     )
-    if apart:
-        top = apart[0]
-        said.append(
-            f"To tell {first} from {second}: measure the {top[0]} at {top[1]:g} degC and {top[2]:.0%} of the "
-            f"supersaturation at water saturation after {MINUTES[plan.level]:g} min: {top[3]:.3g} against "
-            f"{top[4]:.3g}, {top[5]:.1f} standard deviations of the reading and of what each table allows "
-            "when its barriers move by 50 %."
-        )
-        if top[5] < 2:
-            said.append(
-                "Below 2 deviations no measurement of this grid tells them apart: what each table allows "
-                "within its own uncertainty is as wide as the gap between them."
-            )
+    said += [
+        _best_reading(plan, names[i], names[j], each) for (i, j), (each, _) in zip(pairs, found, strict=True)
+    ]
     return Finding(
         tuple(rows),
         tuple(said),
@@ -140,6 +128,27 @@ def run(plan: Plan) -> Finding:
         },
         {s.name: f"{s.right} of {s.told} statements as outside" for s in own},
     )
+
+
+def _best_reading(plan: Plan, first: str, second: str, apart: list[list[Any]]) -> str:
+    """The measurement that parts two tables best, in words."""
+    if not apart:
+        return (
+            f"What would tell {first} from {second} cannot be told: no crystal of the grid could be compared."
+        )
+    measure, t, w, one, other, z = apart[0]
+    said = (
+        f"To tell {first} from {second}: measure the {measure} at {t:g} degC and {w:.0%} of the "
+        f"supersaturation at water saturation after {MINUTES[plan.level]:g} min: {one:.3g} against "
+        f"{other:.3g}, {z:.1f} standard deviations of the reading and of what each table allows when its "
+        "barriers move by 50 %."
+    )
+    if z < 2:
+        said += (
+            " Below 2 deviations no measurement of this grid tells them apart: what each table allows "
+            "within its own uncertainty is as wide as the gap between them."
+        )
+    return said
 
 
 @dataclass(frozen=True)
@@ -178,15 +187,13 @@ def _factor(rms: float | None) -> str:
     return "?" if rms is None else f"{math.exp(rms):.2f}"
 
 
-def _tell_apart(plan: Plan) -> tuple[list[list[Any]], dict[str, Any]]:
-    """Readings that part the first two tables, best first: [measure, degC, water, first, second,
+def _tell_apart(plan: Plan, pair: tuple[str, str]) -> tuple[list[list[Any]], dict[str, Any]]:
+    """Readings that part two tables, best first: [measure, degC, share of sigma, first, second,
     deviations].
     """
-    if len(plan.tables) < 2:
-        return [], {}
     at = (-5.5, -15.0, -22.0) if plan.quick else GRID_C
     water = (0.25, 1.0) if plan.quick else GRID_WATER
-    sides = [_with_moves(Member(t)) for t in plan.tables[:2]]
+    sides = [_with_moves(Member(t)) for t in pair]
     until = (("minutes", MINUTES[plan.level]),)
 
     def cell(t: float, w: float, m: Member) -> Cell:
@@ -196,17 +203,20 @@ def _tell_apart(plan: Plan) -> tuple[list[list[Any]], dict[str, Any]]:
 
     grown = plan.grow([cell(t, w, m) for t in at for w in water for side in sides for m in side])
     found: list[list[Any]] = []
-    best: dict[str, list[list[float | None]]] = {key: [] for key in ERRORS}
+    best: dict[str, list[list[float | None]]] = {key: [] for key in NAMES}
     for t in at:
-        line: dict[str, list[float | None]] = {key: [] for key in ERRORS}
+        line: dict[str, list[float | None]] = {key: [] for key in NAMES}
         for w in water:
-            for key in ERRORS:
-                values = [[_value(grown[cell(t, w, m)].at(), key) for m in side] for side in sides]
-                z = _deviations(values, key)
+            got = [[grown[cell(t, w, m)].at() for m in side] for side in sides]
+            reads = [[r for r in side if r is not None] for side in got]
+            whole = all(len(r) == len(side) for r, side in zip(reads, sides, strict=True))
+            for key in NAMES:
+                # a spread with a crystal missing would be too small
+                z = _deviations(reads, key) if whole else None
                 line[key].append(z)
                 if z is not None:
-                    found.append([NAMES[key], t, w, values[0][0], values[1][0], z])
-        for key in ERRORS:
+                    found.append([NAMES[key], t, w, reads[0][0][key], reads[1][0][key], z])
+        for key in NAMES:
             best[key].append(line[key])
     found.sort(key=lambda row: -row[5])
     return found, {"temperature_c": list(at), "water_fraction": list(water), "deviations": best}
@@ -216,27 +226,32 @@ def _with_moves(member: Member) -> list[Member]:
     return [member, *(member.changed(what, f) for what in OTHER_WAYS for f in (0.5, 1.5))]
 
 
-def _value(read: Mapping[str, Any] | None, key: str) -> float | None:
-    return None if read is None else float(read[key])
+def _deviations(sides: list[list[Mapping[str, Any]]], key: str) -> float | None:
+    """|difference| over the root of reading error and both tables' own spread, squared and added.
+
+    Each side: the reading by the table as it stands first, then those by its moved forms. By logarithms,
+    except for the hollow share, which may be 0.
+    """
+
+    def scale(r: Mapping[str, Any]) -> float:
+        return float(r[key]) if key == "hollow_share" else math.log(max(float(r[key]), 1e-12))
+
+    gap = abs(scale(sides[0][0]) - scale(sides[1][0]))
+    error = max(_reading_error(side[0], key) for side in sides)
+    spreads = [_half_range([scale(r) for r in side]) for side in sides]
+    return gap / math.sqrt(error**2 + sum(x * x for x in spreads))
 
 
-def _deviations(values: list[list[float | None]], key: str) -> float | None:
-    """|difference| over the root of reading error and both tables' own spread, squared and added."""
-    if any(side[0] is None for side in values):
-        return None
-    first, second = float(values[0][0] or 0), float(values[1][0] or 0)
-    if key == "hollow_share":  # a share has no useful logarithm
-        gap, error = abs(first - second), ERRORS[key]
-        spreads = [_half_range([v for v in side if v is not None]) for side in values]
-    else:
-        if min(first, second) <= 0:
-            return None
-        gap = abs(math.log(first / second))
-        error = ERRORS[key]
-        if key in ("radius_um", "thickness_um"):
-            error = max(error, LEAST_UM / min(first, second))
-        spreads = [_half_range([math.log(v) for v in side if v is not None and v > 0]) for side in values]
-    return gap / math.sqrt(error**2 + sum(s * s for s in spreads))
+def _reading_error(read: Mapping[str, Any], key: str) -> float:
+    """Standard error of one reading, relative (of the hollow share: absolute)."""
+    a, c = (max(LENGTH_ERROR, LEAST_UM / float(read[size])) for size in ("radius_um", "thickness_um"))
+    return {
+        "radius_um": a,
+        "thickness_um": c,
+        "mass_ug": max(MASS_ERROR, math.hypot(2 * a, c)),
+        "aspect_ratio": math.hypot(a, c),
+        "hollow_share": max(HOLLOW_ERROR, LEAST_UM / float(read["thickness_um"])),
+    }[key]
 
 
 def _half_range(values: list[float]) -> float:
