@@ -197,7 +197,7 @@ def _grid(
     whole = float(t_in[-1] - t_in[0])
     lags = [tau for tau in (*times.settings_s.values(), times.temperature_s, times.vapour_s) if tau > 0]
     every = every_s or (min(lags) / 10.0 if lags else whole / 200.0)
-    every = max(every, whole / (_MOST_SAMPLES - t_in.size), 1e-9)
+    every = max(every, whole / max(_MOST_SAMPLES - t_in.size, 1), 1e-9)
     pieces, index = [t_in[:1]], [np.zeros(1)]
     for k in range(t_in.size - 1):
         n = max(math.ceil((t_in[k + 1] - t_in[k]) / every - 1e-9), 1)

@@ -41,6 +41,7 @@ _SCALARS = (
     "fresh",
     "fill_fraction",
     "last_dt",
+    "drift",
 )
 
 

@@ -23,7 +23,9 @@ FILL_FRACTION = 0.4
 LANDING_FLOOR = 0.6  # of the longest step; what fills earlier than that overfills and hands on the rest
 MOST_LONGER = 2.0  # a step over the one before
 MOST_ROUNDS = 12  # of laws + V-cycle a step
-FLUX_TOLERANCE = 0.05  # far flux over surface flux, at which a step's rounds may stop; its mean is far closer
+FLUX_TOLERANCE = 0.05  # far flux over surface flux, at which a step's rounds may stop ...
+DRIFT = 0.01  # ... unless its mean of late is off by more than this
+MEAN_FLUX_TOLERANCE = 0.01  # then the rounds go on to here
 LAW_TOLERANCE = 0.05  # share of the flux that may hang on laws taken away from the present field
 LAW_ROUNDS = 3  # rounds for the sake of the laws alone: on a star each step disturbs them anew
 PATIENCE = 0.6  # of Newton's step for the far field; at 1 a compact round crystal swings
@@ -54,6 +56,7 @@ class Grower:
         self.fill_fraction = FILL_FRACTION
         self.far_sum = self.near_sum = 0.0  # since the last reading
         self.last_dt = 0.0
+        self.drift = 0.0  # mean of late of far flux over surface flux, less one
         self.taken = 0.0  # volume of vapour taken up, dx^3 of ice, held half
         self.lost = 0.0
         self.stalk: tuple[float, int] | None = None  # radius, top layer
@@ -286,8 +289,11 @@ class Grower:
         for i in range(MOST_ROUNDS):
             q, far = self._solve(tables, x0, capillary, sigma)
             settled = s.away <= LAW_TOLERANCE * q or i + 1 >= LAW_ROUNDS
-            if settled and abs(far - q) <= FLUX_TOLERANCE * q:
+            near_enough = FLUX_TOLERANCE if abs(self.drift) <= DRIFT else MEAN_FLUX_TOLERANCE
+            if settled and abs(far - q) <= near_enough * q:
                 break
+        if q > 0:
+            self.drift += 0.1 * ((far - q) / q - self.drift)
         self._warm(chi0, sigma, 0.2)
         m = s.count
         c, k = s.column[:m], s.k[:m]
