@@ -215,9 +215,9 @@ def test_round_and_sixfold_models_agree_on_a_compact_crystal(name):
     A hexagon is no disc: its corners are better supplied than any place of a disc, and drive its facets; the
     steeper the law, the more. At twice the voxel the masses differ by 2 and 7 %: it is no error of the grid.
     The limit for the mass was 5 % while a step's rounds left the laws of the round model behind its field
-    (its mass was 5 % too high then). The radius takes the outermost row of voxels, 1.7 %, as it is when the time
-    is up: 5.3 % with small steps, 3.3 to 7.5 with longer ones; its limit was 6 %. With alpha = 1 the crystals are not compact: the sixfold one grows arms
-    and is 11 to 13 % heavier.
+    (its mass was 5 % too high then). The radius takes the outermost row of voxels, 1.7 %, as it is when the
+    time is up: 5.3 % with small steps, 3.3 to 7.5 with longer ones; its limit was 6 %. With alpha = 1 the
+    crystals are not compact: the sixfold one grows arms and is 11 to 13 % heavier.
     """
     function, sigma, end_s = LAWS[name]
     law = FunctionKinetics(function, name=name)

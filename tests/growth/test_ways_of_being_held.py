@@ -80,7 +80,7 @@ def test_a_raised_crystal_is_fed_from_above(table):
 
 
 def test_on_a_needle_nothing_is_mirrored():
-    """Both ends grow, and not alike; which half gains more is not asked (with small steps the lower, by 0.7 %)."""
+    """Both ends grow, and not alike; which half gains more is not asked (the lower, by 0.7 %)."""
     s = grow("needle", sigma=3, minutes=3, t=-5, radius=4, thickness=6)
     solid = s.solid()
     middle = 0.5 * (solid.z_edges_m[1:] + solid.z_edges_m[:-1])

@@ -70,11 +70,13 @@ class _Cells(NamedTuple):
 
     @classmethod
     def empty(cls, n: int) -> _Cells:
-        return cls(
-            *(np.zeros(n, dtype=np.int32) for _ in range(2)),
-            *(np.zeros(n, dtype=np.int8) for _ in range(2)),
-            *(np.zeros(n) for _ in range(3)),
-        )
+        def whole() -> NDArray[np.int32]:
+            return np.zeros(n, dtype=np.int32)
+
+        def small() -> NDArray[np.int8]:
+            return np.zeros(n, dtype=np.int8)
+
+        return cls(whole(), whole(), small(), small(), np.zeros(n), np.zeros(n), np.zeros(n))
 
 
 class Surface:
