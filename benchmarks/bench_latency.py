@@ -2,8 +2,9 @@
 
     .venv/bin/python benchmarks/bench_latency.py [--minutes 5] [--out benchmarks/results/bench_latency.md]
 
-A real server and a real engine, and a client in a process of its own that takes every mesh as the page does,
-without drawing. Starting up and compiling are waited for and told apart. One hour of knob turning: --minutes 60.
+A real server and a real engine, and a client in a process of its own that takes every mesh as the page
+does, without drawing. Starting up and compiling are waited for and told apart. One hour of knob turning:
+--minutes 60.
 """
 
 from __future__ import annotations
@@ -232,8 +233,8 @@ def report(found: dict[str, Any], command: str) -> str:
         f"| the same, 95th percentile | {q[18]:.0f} ms | - |",
         f"| a given mesh of 50,000 vertices, encoded, sent, decoded, median | "
         f"{statistics.median(found['given_mesh_ms']):.0f} ms | 100 ms |",
-        f"| meshes a second while it grows as fast as it computes, up to {found['triangles_drawn']} triangles "
-        "drawn | "
+        f"| meshes a second while it grows as fast as it computes, up to "
+        f"{found['triangles_drawn']} triangles drawn | "
         f"{found['meshes_per_s_while_growing']:.1f} | 8 |",
         f"| ahead of real time, preview up to 300 um across | {ahead:.0f} times | 20 times |",
         f"| new session to its first mesh, an engine in stock | {found['first_mesh_s']:.2f} s | - |",

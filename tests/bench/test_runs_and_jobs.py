@@ -114,7 +114,29 @@ def test_a_session_is_grown_at_a_resolution_in_the_background(served) -> None:
     assert (served.settings.folder / "grown" / "recipe.toml").is_file()
     held = json.loads((served.settings.folder / "grown" / "run.json").read_text())
     assert held["state"] in ("stopped", "ended")
+    served.client.delete(f"/api/sessions/{sid}")
+
+
+@pytest.mark.slow
+def test_a_stopped_job_is_resumed_to_its_end(served) -> None:
+    sid = served.new(toml=RECIPE.replace("radius_um = 12", "radius_um = 14"), paused=True)
+    job = served.post(f"/api/sessions/{sid}/grow", 202, name="resumed", preset="preview")
+
+    def wait(job, until):
+        end = time.time() + 300
+        while time.time() < end and not until(job):
+            time.sleep(0.1)
+            job = served.client.get(f"/api/jobs/{job['number']}").json()
+        return job
+
+    job = wait(job, lambda j: j["fraction"] > 0)
+    served.post(f"/api/jobs/{job['number']}/stop")
+    job = wait(job, lambda j: j["state"] not in ("waiting", "growing", "drawing"))
     if job["state"] == "stopped":
-        again = served.post(f"/api/jobs/{job['number']}/resume", 202)
-        served.post(f"/api/jobs/{again['number']}/stop")
+        job = wait(
+            served.post(f"/api/jobs/{job['number']}/resume", 202),
+            lambda j: j["state"] not in ("waiting", "growing", "drawing"),
+        )
+    assert job["state"] == "done", job
+    assert served.client.get("/api/runs/resumed").json()["state"] == "ended"
     served.client.delete(f"/api/sessions/{sid}")

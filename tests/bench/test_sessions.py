@@ -225,6 +225,7 @@ def test_the_timeline_is_edited(served, star) -> None:
     assert now["state"]["sizes"]["radius_um"] < was["state"]["sizes"]["radius_um"]  # drier grows less
 
 
+@pytest.mark.slow
 def test_another_pressure_grows_the_same_history_again(served, star) -> None:
     served.until(star, grown(130))
     served.post(f"/api/sessions/{star}/pace", paused=True)

@@ -342,6 +342,7 @@ class Session:
         """Somebody looks."""
         self.touched = time.monotonic()
         self.viewers.add(viewer)
+        viewer.sent = self._room_again
         self.wake()
         for event, what in (("state", self.state()), ("air", self.air()), ("tree", self.tree.shown())):
             viewer.tell(event, what.model_dump(mode="json"))
@@ -361,6 +362,10 @@ class Session:
     def took(self, viewer: Viewer) -> None:
         """A browser has taken up a mesh."""
         viewer.took()
+        self._room_again()
+
+    def _room_again(self) -> None:
+        """A mesh went out, or was taken up: the next may be made."""
         if self._needs_room:
             self._give_room()
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import json
 from collections import deque
+from collections.abc import Callable
 from typing import Any, Protocol
 
 from icewright.bench import protocol
@@ -42,6 +43,7 @@ class Viewer:
         self.wants_frames = True
         self.most_per_s = 8.0
         self._ended = False
+        self.sent: Callable[[], None] = lambda: None  # called when a mesh has gone out
 
     @property
     def has_room(self) -> bool:
@@ -94,5 +96,6 @@ class Viewer:
                 self._topology = topology
                 self.under_way += 1
                 await self._socket.send_bytes(data)
+                self.sent()
             if self._ended and not self._all and not self._newest:
                 return
