@@ -2,9 +2,9 @@
 
     python benchmarks/page_ready.py [--turns 20] [--out benchmarks/results/page_ready.json]
 
-Starts a real `icewright bench` with its engine in a folder of its own. Software WebGL draws on the same cores
-that the engine computes on; `drawing off` (`?draw=off`) tells the link and the engine apart from that. Reports
-medians and the spread; compare only numbers of one run of this script.
+Starts a real `icewright bench` in a folder of its own. Software WebGL draws on the cores that the engine
+computes on; `drawing off` (`?draw=off`) tells the link and the engine apart from that. Reports medians
+and the spread; compare only numbers of one run of this script.
 """
 
 from __future__ import annotations

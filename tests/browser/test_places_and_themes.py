@@ -1,6 +1,6 @@
 """Beside the microscope, the themes, the phone, the keyboard alone, assistive technology.
 
-Outside: the rules of axe-core 4 (WCAG 2.1 A and AA), Chromium's accessibility tree, the pixels of screenshots.
+Outside: the rules of axe-core 4 (WCAG 2.1 A and AA), Chromium's accessibility tree, pixels of screenshots.
 """
 
 from __future__ import annotations
