@@ -171,9 +171,7 @@ def _over_temperature(
                 label="published",
             )
         if log:
-            axes.set_yscale("log")
-            axes.yaxis.set_minor_formatter("{x:.2g}")
-            axes.yaxis.set_major_formatter("{x:g}")
+            _log_axis(axes)
         marks(axes)
         axes.invert_xaxis()
         axes.xaxis.set_major_locator(_every(2))
@@ -196,6 +194,18 @@ def _every(kelvin: float) -> Any:
     from matplotlib.ticker import MultipleLocator
 
     return MultipleLocator(kelvin)
+
+
+def _log_axis(axes: Any) -> None:
+    """Logarithmic upwards, with plain numbers far enough apart to be read."""
+    from matplotlib.ticker import FixedLocator, NullLocator
+
+    axes.set_yscale("log")
+    axes.yaxis.set_major_locator(
+        FixedLocator([0.01, 0.02, 0.05, 0.1, 0.2, 0.3, 0.5, 0.7, 1, 1.4, 2, 3, 5, 10, 20])
+    )
+    axes.yaxis.set_minor_locator(NullLocator())
+    axes.yaxis.set_major_formatter("{x:g}")
 
 
 def _crossing_marks(axes: Any) -> None:
@@ -280,9 +290,7 @@ def _masses(plots: Mapping[str, Any], each: Mapping[str, Any]) -> Any:
         face = colour if how == "still air" else "none"
         axes.plot(x, line["ratio"], linestyle="none", marker=marker, markersize=8, color=colour,
                   markerfacecolor=face, markeredgewidth=1.5, label=f"{name}, {how}")  # fmt: skip
-    axes.set_yscale("log")
-    axes.yaxis.set_minor_formatter("{x:.2g}")
-    axes.yaxis.set_major_formatter("{x:g}")
+    _log_axis(axes)
     axes.invert_xaxis()
     axes.set_xlabel("temperature (°C), colder to the right")
     axes.set_ylabel(f"model over published mass, {plots['minutes']:g} min")
