@@ -1,0 +1,1 @@
+"""Photographs in, numbers with error bars out."""

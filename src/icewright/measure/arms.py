@@ -1,0 +1,102 @@
+"""Tips and facets along the six axes: where each arm ends, and how far the faces between stand."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from icewright.measure.facets import Facet
+from icewright.measure.orientation import STEPS, Frame
+from icewright.measure.signal import FloatArray
+
+WINDOW_DEG = 7.0  # to each side of an axis, where its tip is looked for
+
+
+@dataclass(frozen=True)
+class Arms:
+    """Six tips and six facets.
+
+    tip_m : float64[6, 2], positions, the first at the frame's angle, on against the clock. length_m :
+    float64[6], from the centre. facet_m : float64[6], reach of the outline half-way between two axes.
+    sharp : how many tips are corners of two straight facets, met where the facets' lines cross.
+    """
+
+    tip_m: FloatArray
+    length_m: FloatArray
+    facet_m: FloatArray
+    sharp: int
+
+
+def arms(frame: Frame, straight: list[Facet], blur_m: float, pixel_m: float) -> Arms | None:
+    """The six tips; None where there are no axes.
+
+    A corner of two straight facets is rounded by blur, so it is taken where their lines cross, if the
+    outline comes as near to that as blur explains.
+    """
+    if frame.angle_rad is None:
+        return None
+    r = frame.reach_m
+    theta = np.arange(STEPS) * (2.0 * math.pi / STEPS)
+    tips, lengths, sharp = np.zeros((6, 2)), np.zeros(6), 0
+    for k in range(6):
+        axis = frame.angle_rad + k * math.pi / 3.0
+        off = (theta - axis + math.pi) % (2.0 * math.pi) - math.pi
+        near = np.flatnonzero(np.abs(off) <= math.radians(WINDOW_DEG))
+        near = near[np.argsort(off[near])]
+        best = near[int(np.argmax(r[near]))]
+        # A single direction carries the noise of one pixel: the highest three are averaged.
+        at = np.array([best - 1, best, best + 1]) % STEPS
+        length, angle = float(np.mean(r[at])), float(axis + off[best])
+        corner = _corner(frame, straight, axis)
+        if corner is not None:
+            far = float(np.hypot(*corner))
+            if -0.6 * pixel_m < far - length < 1.6 * blur_m + 1.0 * pixel_m:
+                length, angle, sharp = far, math.atan2(corner[1], corner[0]), sharp + 1
+        lengths[k] = length
+        tips[k] = frame.centre_m + length * np.array([math.cos(angle), math.sin(angle)])
+    return Arms(tips, lengths, _facet_reach(frame), sharp)
+
+
+def _corner(frame: Frame, straight: list[Facet], axis: float) -> FloatArray | None:
+    """Where the lines of the two facets beside an axis cross, from the centre; None without two."""
+    lines = []
+    for side in (-1.0, 1.0):
+        wanted = axis + side * math.pi / 6.0
+        fit = [
+            f
+            for f in straight
+            if abs(_turn(f.normal_rad - wanted)) < math.radians(3.0) and _reaches(f, frame, axis)
+        ]
+        if not fit:
+            return None
+        lines.append(max(fit, key=lambda f: f.distance_m))
+    matrix = np.array([[math.cos(f.normal_rad), math.sin(f.normal_rad)] for f in lines])
+    return np.asarray(np.linalg.solve(matrix, np.array([f.distance_m for f in lines])))
+
+
+def _reaches(f: Facet, frame: Frame, axis: float) -> bool:
+    """Whether one end of the facet lies near the axis."""
+    for end in (f.start_m, f.end_m):
+        d = np.asarray(end) - frame.centre_m
+        if abs(_turn(math.atan2(d[1], d[0]) - axis)) < math.radians(9.0):
+            return True
+    return False
+
+
+def _turn(angle: float) -> float:
+    return (angle + math.pi) % (2.0 * math.pi) - math.pi
+
+
+def _facet_reach(frame: Frame) -> FloatArray:
+    """Reach along each facet direction: median over two degrees, corrected for the slant of a flat face."""
+    assert frame.angle_rad is not None
+    out = np.zeros(6)
+    half = 4
+    for k in range(6):
+        at = (frame.angle_rad + math.pi / 6.0 + k * math.pi / 3.0) * STEPS / (2.0 * math.pi)
+        near = np.arange(round(at) - half, round(at) + half + 1)
+        values = frame.reach_m[near % STEPS] * np.cos((near - at) * 2.0 * math.pi / STEPS)
+        out[k] = float(np.median(values))
+    return out

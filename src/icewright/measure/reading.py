@@ -1,0 +1,332 @@
+"""From a picture to readings: everything that can be said about each crystal in it, with its uncertainty."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from icewright.ground.errors import IcewrightError
+from icewright.measure import arms as arm_finder
+from icewright.measure import facets as facet_finder
+from icewright.measure import outline, quality, sides
+from icewright.measure.images import Picture
+from icewright.measure.orientation import Frame, centroid, frame, reach
+from icewright.measure.scale import Scale
+from icewright.measure.signal import FloatArray, Signal, signal
+from icewright.measure.uncertainty import WIDTH_SHARE, edge_m, together
+
+VIEWS = ("auto", "plan", "side")
+LONG = 1.28  # longer than this over its width an outline is a side view, unless it is plainly sixfold
+ROUND = 0.02  # a round thing departs from its circle by less than this: a droplet
+
+PLAN = "plan"
+SIDE = "side"
+ROUNDISH = "round"
+OTHER = "other"
+
+
+@dataclass(frozen=True)
+class Reading:
+    """One crystal in one picture. SI units; x to the right, y upwards, from the picture's top left corner.
+
+    view : "plan" (along c), "side" (a column lying down), "round" (a droplet, or a plate whose corners
+    cannot be seen) or "other". quality, reasons : see ``measure.quality``. values : name -> (value, standard
+    uncertainty); a name that is missing has no value. outline_m : float64[n, 2]. details : facets, ends and
+    parts of the uncertainty as plain values.
+    """
+
+    view: str
+    quality: str
+    reasons: tuple[str, ...]
+    values: Mapping[str, tuple[float, float]]
+    outline_m: FloatArray
+    details: Mapping[str, Any] = field(default_factory=dict)
+
+    @property
+    def flagged(self) -> bool:
+        """Whether a person should look before a number is used."""
+        return self.quality in ("poor", "none")
+
+
+def read(
+    picture: Picture, scale: Scale, *, view: str = "auto", least_m: float | None = None
+) -> list[Reading]:
+    """Readings of all crystals of a picture, largest first.
+
+    ``view``: "plan", "side" or "auto", each outline by its shape. ``least_m``: what is smaller across is left
+    out; a hundredth of the picture, but 8 pixels at least, if None. An empty list: nothing stands out of the
+    background.
+    """
+    if view not in VIEWS:
+        raise IcewrightError(got=f"view {view!r}", wanted="one of " + ", ".join(VIEWS))
+    seen = signal(picture)
+    least = max(8.0, 0.01 * max(picture.shape[:2])) if least_m is None else least_m / scale.pixel_m
+    return [_read_one(found, seen, scale, view) for found in outline.find(seen, least_px=least)]
+
+
+def to_metres(loop_px: FloatArray, scale: Scale) -> FloatArray:
+    """Columns and rows (px) as x to the right and y upwards (m)."""
+    return np.column_stack([loop_px[:, 0] * scale.x_m, -loop_px[:, 1] * scale.y_m])
+
+
+def to_pixels(loop_m: FloatArray, scale: Scale) -> FloatArray:
+    """The way back."""
+    return np.column_stack([loop_m[:, 0] / scale.x_m, -loop_m[:, 1] / scale.y_m])
+
+
+def _read_one(found: outline.Found, seen: Signal, scale: Scale, view: str) -> Reading:
+    loop = to_metres(found.loop, scale)
+    others = [to_metres(o, scale) if o is not None else None for o in found.others]
+    six = frame(loop)
+    long_m, short_m, _ = sides.box(loop)
+    kind = _kind(six, long_m / max(short_m, 1e-30)) if view == "auto" else view
+    if kind == PLAN and six.angle_rad is None:
+        kind = ROUNDISH if six.departure < ROUND else OTHER
+    blur = found.blur_px * scale.pixel_m
+    mean = float(six.reach_m.mean()) if kind != SIDE else 0.5 * short_m
+    judged = quality.Seen(
+        blur_share=blur / max(mean, 1e-30),
+        departure=six.departure if six.angle_rad is not None else None,
+        worst=six.worst if six.angle_rad is not None else None,
+        gap_share=found.gap_share,
+        contrast=found.edge / max(found.noise, 1e-12),
+        radius_px=mean / scale.pixel_m,
+        touches=found.touches,
+        parts=_parts(found),
+        bridged=found.closed_px > 0,
+        clipped=max(seen.bright_share, seen.dark_share if found.edge < 0 else 0.0),
+        sixfold=six.angle_rad is not None,
+        side=kind == SIDE,
+    )
+    word, reasons = quality.judge(judged)
+    details: dict[str, Any] = {
+        "blur_px": found.blur_px,
+        "contrast": judged.contrast,
+        "gap_share": found.gap_share,
+        "departure": six.departure,
+        "worst": six.worst,
+        "box_px": list(found.box),
+    }
+    if word == "none":
+        return Reading(kind, word, reasons, {}, loop, details)
+    values, more = _values(kind, loop, others, six, found, scale)
+    return Reading(kind, word, reasons, values, loop, details | more)
+
+
+def _kind(six: Frame, ratio: float) -> str:
+    if six.angle_rad is not None and ratio < LONG and six.departure < 0.15:
+        return PLAN
+    if ratio >= LONG:
+        return SIDE
+    if six.angle_rad is None and six.departure < ROUND:
+        return ROUNDISH
+    return PLAN if six.angle_rad is not None else OTHER
+
+
+def _values(
+    kind: str,
+    loop: FloatArray,
+    others: list[FloatArray | None],
+    six: Frame,
+    found: outline.Found,
+    scale: Scale,
+) -> tuple[dict[str, tuple[float, float]], dict[str, Any]]:
+    pixel, blur = scale.pixel_m, found.blur_px * scale.pixel_m
+    ratio = found.noise / max(found.edge, 1e-12)
+    area = abs(outline.shoelace(loop))
+    edge_length = _length(loop)
+    hull = _hull_area(loop)
+    areas = [abs(outline.shoelace(o)) if o is not None else None for o in others]
+    spread = _spread(areas, edge_length, blur)
+    # Places further apart than the smoothing and the blur err independently.
+    count = edge_length / max(3.0 * blur, 2.0 * pixel)
+    u_edge = edge_m(spread, pixel, ratio, blur, count)
+    share = scale.u_share
+    values: dict[str, tuple[float, float]] = {
+        "area_m2": (area, together(edge_length * u_edge, 2.0 * share * area)),
+        "perimeter_m": (
+            edge_length,
+            together(2.0 * math.pi * u_edge, share * edge_length, 0.004 * edge_length),
+        ),
+        "solidity": (min(1.0, area / hull), abs(1.0 - area / hull) * edge_length * u_edge / area + 0.002),
+    }
+    more: dict[str, Any] = {"u_edge_m": u_edge, "level_spread_m": spread}
+    middle = six.centre_m if kind in (PLAN, ROUNDISH) else centroid(loop)
+    u_centre = together(0.5 * u_edge, six.departure * float(six.reach_m.mean()) / 6.0)
+    values["centre_x_m"], values["centre_y_m"] = (float(middle[0]), u_centre), (float(middle[1]), u_centre)
+    values["radius_max_m"] = (
+        float(six.reach_m.max()) if kind != SIDE else float(np.hypot(*(loop - middle).T).max()),
+        together(u_edge * 1.5, share * float(six.reach_m.max())),
+    )
+    straight = facet_finder.facets(loop, six, max(1.1 * pixel, 0.35 * blur))
+    more["facets"] = [
+        {
+            "length_m": f.length_m,
+            "distance_m": f.distance_m,
+            "normal_rad": f.normal_rad,
+            "off_rad": f.off_rad,
+            "u_off_rad": f.u_off_rad,
+            "start_m": list(f.start_m),
+            "end_m": list(f.end_m),
+        }
+        for f in straight
+    ]
+    if kind == SIDE:
+        values |= _side_values(loop, others, u_edge, share, pixel, blur, more)
+    elif kind == PLAN:
+        values |= _plan_values(loop, others, six, straight, u_edge, share, pixel, blur, ratio, more)
+    return values, more
+
+
+def _plan_values(
+    loop: FloatArray,
+    others: list[FloatArray | None],
+    six: Frame,
+    straight: list[facet_finder.Facet],
+    u_edge: float,
+    share: float,
+    pixel: float,
+    blur: float,
+    ratio: float,
+    more: dict[str, Any],
+) -> dict[str, tuple[float, float]]:
+    found = arm_finder.arms(six, straight, blur, pixel)
+    assert found is not None and six.angle_rad is not None
+    radius, facet = _middle(found.length_m), _middle(found.facet_m)
+    tips_at = [_tips_at(o, six) for o in others]
+    tip_spread = _spread_of(tips_at, blur)
+    # Corners are taken where the lines of two facets cross: they err as the facets do, over cos 30.
+    sharp = found.sharp / 6.0
+    base = edge_m(tip_spread, pixel, ratio, blur, 6.0)
+    u_system = sharp * u_edge / math.cos(math.pi / 6) + (1.0 - sharp) * base
+    scatter = float(np.std(found.length_m, ddof=1)) / math.sqrt(6.0)
+    scatter_facet = float(np.std(found.facet_m, ddof=1)) / math.sqrt(6.0)
+    u_turn = _u_angle(six, u_edge, blur)
+    values = {
+        "radius_tip_m": (radius, together(u_system, scatter, share * radius)),
+        "radius_facet_m": (facet, together(u_edge, scatter_facet, share * facet)),
+        "angle_rad": (six.angle_rad, u_turn),
+        "departure": (six.departure, together(u_edge / max(radius, 1e-30), 0.1 * six.departure)),
+    }
+    u_arm = together(u_system, 0.3 * pixel, share * radius)
+    for k in range(6):
+        values[f"arm_{k + 1}_m"] = (float(found.length_m[k]), u_arm)
+        values[f"facet_{k + 1}_m"] = (float(found.facet_m[k]), together(u_edge, 0.3 * pixel, share * facet))
+    more["tips_m"] = found.tip_m.tolist()
+    more["sharp"] = found.sharp
+    return values
+
+
+def _side_values(
+    loop: FloatArray,
+    others: list[FloatArray | None],
+    u_edge: float,
+    share: float,
+    pixel: float,
+    blur: float,
+    more: dict[str, Any],
+) -> dict[str, tuple[float, float]]:
+    it = sides.side(loop)
+    rest = [sides.side(o) if o is not None else None for o in others]
+    spread_l = _spread_of([r.length_m / 2 if r else None for r in rest], blur)
+    spread_w = _spread_of([r.width_m / 2 if r else None for r in rest], blur)
+    more["ends"] = list(it.ends)
+    more["end_width_m"] = list(it.end_width_m)
+    least = 0.12 * pixel
+    return {
+        "length_m": (
+            it.length_m,
+            together(2 * WIDTH_SHARE * spread_l, least, it.scatter_length_m / 4, share * it.length_m),
+        ),
+        "width_m": (
+            it.width_m,
+            together(2 * WIDTH_SHARE * spread_w, least, it.scatter_width_m / 2, share * it.width_m),
+        ),
+        "angle_rad": (it.angle_rad, together(u_edge / max(it.length_m / 2, 1e-30), 0.0005)),
+    }
+
+
+def _u_angle(six: Frame, u_edge: float, blur: float) -> float:
+    """Uncertainty of the axes: scatter of the sixths, and what the edge's own uncertainty turns."""
+    r = six.reach_m
+    turn = np.gradient(r, 2.0 * math.pi / r.size)
+    steep = float(np.sqrt(np.mean(np.square(np.clip(turn, -2.0 * r.mean(), 2.0 * r.mean())))))
+    free = max(12.0, 2.0 * math.pi * float(r.mean()) / max(3.0 * blur, 1e-30))
+    return together(six.u_angle_rad, u_edge / max(steep, 1e-30) / math.sqrt(free), math.radians(0.02))
+
+
+def _middle(six: FloatArray) -> float:
+    """Mean of six lengths without the longest and the shortest where they lie far out, else of all."""
+    ordered = np.sort(six)
+    inner = ordered[1:5]
+    spread = max(float(np.ptp(inner)), 0.01 * float(inner.mean()))
+    keep = ordered[np.abs(ordered - inner.mean()) < 2.5 * spread]
+    return float(keep.mean())
+
+
+def _tips_at(loop: FloatArray | None, six: Frame) -> float | None:
+    if loop is None or six.angle_rad is None:
+        return None
+    r = reach(loop, six.centre_m)
+    steps = r.size
+    out = []
+    for k in range(6):
+        at = round((six.angle_rad + k * math.pi / 3.0) * steps / (2.0 * math.pi))
+        out.append(float(r[np.arange(at - 28, at + 29) % steps].max()))
+    return float(np.median(out))
+
+
+def _spread(areas: list[float | None], edge_length: float, blur: float) -> float:
+    """Mean distance between the outlines at the two other levels (m)."""
+    low, high = areas
+    if low is None or high is None:
+        return 1.5 * blur
+    return min(abs(low - high) / edge_length, 4.0 * blur)
+
+
+def _spread_of(values: list[float | None], blur: float) -> float:
+    low, high = values
+    if low is None or high is None:
+        return 1.5 * blur
+    return min(abs(low - high), 6.0 * blur)
+
+
+def _length(loop: FloatArray) -> float:
+    """Length of the outline, smoothed over three points so that pixel steps do not lengthen it (m)."""
+    p = loop[:-1]
+    soft = (np.roll(p, 1, axis=0) + 2.0 * p + np.roll(p, -1, axis=0)) / 4.0
+    return float(np.hypot(*np.diff(np.concatenate([soft, soft[:1]]), axis=0).T).sum())
+
+
+def _hull_area(loop: FloatArray) -> float:
+    from scipy.spatial import ConvexHull
+
+    return float(ConvexHull(loop[:-1]).volume)
+
+
+def _parts(found: outline.Found) -> int:
+    """How many large parts the outline falls into when it is worn away from its edge."""
+    from scipy.ndimage import distance_transform_edt, label
+    from skimage.draw import polygon
+
+    loop = found.loop
+    low = loop.min(axis=0)
+    size = float(np.ptp(loop, axis=0).max())
+    zoom = min(1.0, 160.0 / size)
+    p = (loop - low) * zoom + 2.0
+    mask = np.zeros((int(p[:, 1].max()) + 3, int(p[:, 0].max()) + 3), bool)
+    mask[polygon(p[:, 1], p[:, 0], mask.shape)] = True  # type: ignore[no-untyped-call]
+    depth = distance_transform_edt(mask)
+    deepest, most = float(depth.max()), 1
+    for share in (0.35, 0.5, 0.65, 0.8):
+        marks, count = label(depth > share * deepest)
+        if count > 1:
+            tops = [float(depth[marks == k + 1].max()) for k in range(count)]
+            wide = [int(np.count_nonzero(marks == k + 1)) for k in range(count)]
+            large = [k for k in range(count) if tops[k] > 0.6 * deepest and wide[k] > 0.10 * max(wide)]
+            most = max(most, len(large))
+    return most if most <= 3 else 1
