@@ -37,6 +37,7 @@ NAMES = {
     "aspect_ratio": "c/a",
     "hollow_share": "hollow share",
 }
+UNITS = {"radius": " um", "thickness": " um", "mass": " ug"}
 GRID_C = (-2.0, -4.0, -5.5, -8.0, -10.0, -12.0, -15.0, -18.0, -22.0)
 GRID_WATER = (0.1, 0.3, 1.0)  # of the supersaturation at water saturation
 OTHER_WAYS = ("sigma0 basal", "sigma0 prism")
