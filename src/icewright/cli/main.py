@@ -21,6 +21,7 @@ VERBS = {
     "new": ("icewright.cli.new", "new_command"),
     "grow": ("icewright.cli.grow", "grow_command"),
     "look": ("icewright.cli.look", "look_command"),
+    "sheet": ("icewright.cli.sheet", "sheet_command"),
     "atlas": ("icewright.cli.atlas", "atlas_command"),
     "bench": ("icewright.cli.bench", "bench_command"),
     "evidence": ("icewright.cli.evidence", "evidence_command"),
