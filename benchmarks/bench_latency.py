@@ -239,7 +239,7 @@ def report(found: dict[str, Any], command: str) -> str:
         f"| ahead of real time, preview up to 300 um across | {ahead:.0f} times | 20 times |",
         f"| new session to its first mesh, an engine in stock | {found['first_mesh_s']:.2f} s | - |",
         f"| growth of memory after warm-up, {len(memory)} turns in {memory[-1][0] / 60:.1f} min | "
-        f"{100 * growth:+.1f} % | 5 % |",
+        f"{100 * growth:+.1f} % of {statistics.median(first):.0f} MiB, server and engines | 5 % |",
         "",
     ]
     return "\n".join(lines)

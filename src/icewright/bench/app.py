@@ -40,9 +40,11 @@ def create_app(settings: Settings) -> FastAPI:
         sessions = app.state.sessions = Sessions(settings)
         app.state.jobs = Jobs(sessions.tell_job, settings.threads)
         sessions.start()
+        warming = asyncio.get_running_loop().run_in_executor(None, _warm)
         try:
             yield
         finally:
+            await warming
             await app.state.jobs.end()
             await sessions.stop()
 
@@ -69,6 +71,17 @@ def create_app(settings: Settings) -> FastAPI:
     if STATIC.is_dir():
         app.mount("/", StaticFiles(directory=STATIC), name="static")
     return app
+
+
+def _warm() -> None:
+    """Import what the first session needs, while the browser is still opening."""
+    import icewright.recipe.cautions
+    import icewright.tasks.sources
+    from icewright import kinetics
+
+    for name in kinetics.names():
+        kinetics.load(name)
+    del icewright
 
 
 def _name_event_shapes(app: FastAPI) -> None:

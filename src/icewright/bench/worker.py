@@ -581,6 +581,26 @@ def _size(now: dict[str, float]) -> float:
     return now["radius_tip_m"] + 0.5 * now["thickness_m"]
 
 
+def _warm_up() -> None:
+    """Grow a few steps of nothing in particular: loading compiled kernels takes longer than growing."""
+    from icewright.bench import examples
+    from icewright.bench.sector import sector
+    from icewright.growth.run import Simulation
+    from icewright.kinetics import load
+    from icewright.recipe import files
+    from icewright.recipe.resolution import Resolution
+    from icewright.shape.habit import word
+    from icewright.shape.sizes import measure
+
+    recipe = files.loads(examples.EXAMPLES[examples.FIRST][0])
+    recipe = recipe.model_copy(update={"resolution": Resolution(voxel_m=1e-6)})
+    sim = Simulation(recipe, load(recipe.kinetics))
+    for _ in range(3):
+        sim.advance()
+    word(measure(sim.solid()))
+    sector(sim.solid(), sim.time_s)
+
+
 def main(link: Connection, threads: int | None) -> None:
     """Entry of the spawned process."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C goes to the whole group; the server says goodbye
@@ -593,6 +613,8 @@ def main(link: Connection, threads: int | None) -> None:
         if threads is not None:
             with contextlib.suppress(IcewrightError):
                 set_threads(threads)
+        with contextlib.suppress(Exception):  # a fault here will show where somebody can read it
+            _warm_up()
         link.send(("ready", {"epoch": 0, "branch": 0, "pid": os.getpid()}))
         while Worker(link).run():
             link.send(("empty", {}))
