@@ -40,10 +40,11 @@ class Station:
         start, end: the predicted crystal when it begins and when it ends.
         ended_on_size: whether a size, and not the clock, ends it in the prediction.
         pace: (seconds since it began, tip radius in m, thickness in m) at moments on the way.
-        radius_speed_m_s, thickness_speed_m_s: how fast the sizes grow as it ends.
+        speeds_m_s: of tip radius and of thickness as it ends.
         settings: setting of the apparatus to (from, to), in the unit of its name; empty without one.
         set_air: ((temperature in K, sigma) at its start, the same at its end) that these settings make once
             settled; None without an apparatus.
+        worked_out: whether the settings were found for the recipe's air, and not the other way round.
     """
 
     label: str
@@ -53,10 +54,10 @@ class Station:
     end: Moment
     ended_on_size: bool
     pace: tuple[tuple[float, float, float], ...] = ()
-    radius_speed_m_s: float = 0.0
-    thickness_speed_m_s: float = 0.0
+    speeds_m_s: tuple[float, float] = (0.0, 0.0)
     settings: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     set_air: tuple[tuple[float, float], tuple[float, float]] | None = None
+    worked_out: bool = False
 
     @property
     def length_s(self) -> float:

@@ -7,6 +7,8 @@ data, so that no sign in them has a meaning.
 from __future__ import annotations
 
 import json
+import re
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from icewright.ground.units import percent, ug, um
@@ -48,8 +50,9 @@ TEMPLATE = r"""
 #text(size: 8.4pt, d.outcome)
 
 #grid(columns: (1fr, 1fr), column-gutter: 5mm,
-  [#head[Before you start] #list(marker: sym.square.stroked, body-indent: 1.4mm, spacing: 0.6em, ..d.before)],
-  [#head[The rule] #d.rule],
+  [#head[Before you start] #list(marker: sym.square.stroked, body-indent: 1.4mm, spacing: 0.6em, ..d.before)
+   #head[The rule] #d.rule],
+  [#head[Mind] #text(size: 6.9pt, list(marker: [!], spacing: 0.55em, ..d.cautions))],
 )
 
 #let hand(words) = [#small(words) #v(2.4mm) #line(length: 100%, stroke: 0.4pt + luma(110))]
@@ -77,16 +80,17 @@ TEMPLATE = r"""
 
 #block(breakable: false, above: 2.5mm, below: 1mm, image("curves.svg", width: 100%))
 
-#head[When it goes otherwise]
-#table(columns: (36mm, 1fr), inset: (x: 1.1mm, y: 1.1mm), stroke: (x, y) => (bottom: 0.35pt, top: 0.35pt),
-  ..d.rescue.map(r => (text(weight: "bold", size: 7pt, r.at(0)), text(size: 6.9pt, r.at(1)))).flatten())
+#block(breakable: false)[
+  #head[When it goes otherwise]
+  #table(columns: (36mm, 1fr), inset: (x: 1.1mm, y: 1.1mm), stroke: (x, y) => (bottom: 0.35pt, top: 0.35pt),
+    ..d.rescue.map(r => (text(weight: "bold", size: 7pt, r.at(0)), text(size: 6.9pt, r.at(1)))).flatten())
+]
 
 #set list(marker: [–], body-indent: 1.2mm, spacing: 0.5em)
-#head[Mind]
-#text(size: 6.9pt, list(..d.cautions))
-
-#head[What this prediction is worth]
-#text(size: 6.9pt, list(..d.worth))
+#block(breakable: false)[
+  #head[What this prediction is worth]
+  #text(size: 6.9pt, list(..d.worth))
+]
 
 #block(breakable: d.block_breaks)[
   #head[Type this in to grow it again]
@@ -100,6 +104,7 @@ TEMPLATE = r"""
   ..d.sources.map(half => list(spacing: 0.4em, ..half))))
 """
 
+_BINDS = re.compile(r"(?<=\d) (?=(?:µm|µg|ng|min|hPa)\b|%|°C)|(?<=clock) (?=\d)|(?<=radius) (?=\d)")
 _COLUMNS = (
     "",
     "set",
@@ -108,6 +113,12 @@ _COLUMNS = (
     "what to look for",
     "yours",
 )
+_RULE = (
+    "Size first, clock second. A step is over when its size is there, whatever the clock says; the clock "
+    "counts where no size is named, or where the latest time comes first. Times are predicted, from the "
+    "moment the seed is in place."
+)
+_RULE_OF_KNOBS = " “Set” names the knobs, beneath them the air that they make."
 _VIEW_MM = (22.0, 37.0)
 _UNBROKEN = 50  # lines of the block that are kept on one page
 
@@ -127,21 +138,15 @@ def data(sheet: Sheet) -> dict[str, Any]:
     mark = type_in.mark(sheet.recipe)
     block = type_in.block(sheet.recipe)
     count = len(sheet.stations)
-    return {
+    said = {
         "title": sheet.title,
-        "keywords": [KIND, f"schema {SCHEMA}", f"mark {mark}"],
         "version": f"predicted by Icewright {sheet.version}"
         + (f", {sheet.grown[:10]}" if sheet.grown else ""),
         "mark": mark,
         "foot": f"{FOOT} · {sheet.title[:60]} · mark {mark}",
         "outcome": outcome(sheet),
         "before": before(sheet),
-        "rule": (
-            "Size first, clock second. A step is over when its size is there, whatever the clock says; the clock "
-            "counts where no size is named, or where the latest time comes first. Times are predicted, from the "
-            "moment the seed is in place. "
-            + ("“Set” names the knobs, beneath them the air that they make." if sheet.apparatus else "")
-        ),
+        "rule": _RULE + (_RULE_OF_KNOBS if sheet.apparatus else ""),
         "picture_mm": max(_VIEW_MM[0], _VIEW_MM[1] * min(1.0, 5.0 / count)),
         "columns": list(_COLUMNS),
         "seed_words": seed_words(sheet),
@@ -154,8 +159,23 @@ def data(sheet: Sheet) -> dict[str, Any]:
         # The widest line decides: 177 mm are free, and a sign of the mono font is 0.602 of its size wide.
         "block_pt": min(7.2, 177.0 / 25.4 * 72.0 / (0.602 * max(len(line) for line in block.splitlines()))),
         "block_breaks": block.count("\n") > _UNBROKEN,
+        "keywords": [KIND, f"schema {SCHEMA}", f"mark {mark}"],
         "sources": _halves(list(sheet.sources)),
     }
+    return {
+        key: value if key in ("block", "mark", "keywords") else _bound(value) for key, value in said.items()
+    }
+
+
+def _bound(value: Any) -> Any:
+    """The same with numbers and their units kept on one line."""
+    if isinstance(value, str):
+        return _BINDS.sub("\N{NO-BREAK SPACE}", value)
+    if isinstance(value, list):
+        return [_bound(item) for item in value]
+    if isinstance(value, dict):
+        return {key: _bound(item) for key, item in value.items()}
+    return value
 
 
 def outcome(sheet: Sheet) -> str:
@@ -211,9 +231,11 @@ def seed_words(sheet: Sheet) -> str:
 
 def cautions(sheet: Sheet) -> list[str]:
     """Cautions for people, each once, and whom to defer to last."""
-    from icewright.apparatus.cautions import DEFER
+    from icewright.apparatus.cautions import COLD_SURFACES, DEFER
 
-    said = [text for text in dict.fromkeys(sheet.cautions) if text != DEFER]
+    # Whatever grows ice is cold, also where no apparatus says so.
+    all_ = [*sheet.cautions, *(() if sheet.apparatus else (COLD_SURFACES,))]
+    said = [text for text in dict.fromkeys(all_) if text != DEFER]
     return [_capital(text) for text in [*said, DEFER]]
 
 
@@ -222,11 +244,11 @@ def worth(sheet: Sheet) -> list[str]:
     said = [
         f"A model, not a measurement: docs/physics/limits.md says by how much it misses. Voxels of "
         f"{number(um(sheet.voxel_m), 2)} µm; kinetics {_kinetics(sheet.recipe)}.",
-        *(_capital(text) + "." for text in sheet.apparatus_notes),
+        *_notes(sheet.apparatus_notes),
         *(_capital(text) + "." for text in sheet.warnings),
     ]
     if sheet.from_memory:
-        # The sources say it of themselves, further down; the attachment coefficients say at which temperatures.
+        # Sources say it of themselves further down; attachment coefficients say at which temperatures.
         alpha = [text.split(": ")[0] for text in sheet.from_memory if text.startswith("attachment")]
         rest = len(sheet.from_memory) - len(alpha)
         shown = [*alpha, *([f"{rest} sources marked so below"] if rest else [])]
@@ -244,6 +266,13 @@ def typing_words(recipe: Recipe) -> str:
         'For a finer crystal write preset = "standard" or "fine".'
         + (" It needs " + " and ".join(also) + "." if also else "")
     )
+
+
+def _notes(notes: Sequence[str]) -> list[str]:
+    """The times of the lag in one line, and every other note in its own."""
+    lags = [text.removeprefix("lag, ") for text in notes if text.startswith("lag, ")]
+    rest = [_capital(text) + "." for text in notes if not text.startswith("lag, ")]
+    return [*([f"Lag: {'; '.join(lags)}."] if lags else []), *rest]
 
 
 def _kinetics(recipe: Recipe) -> str:
@@ -268,13 +297,17 @@ def _station(station: Station, place: int, sheet: Sheet) -> dict[str, Any]:
     air = [f"{change(celsius(t0), celsius(t1))} °C", f"{change(over_ice(s0), over_ice(s1))} % over ice"]
     if station.settings:
         told = [
-            f"{_spoken(name)} {change(*(_knob(v, sheet.knob_steps.get(name, 0.0)) for v in (a, b)))} {_unit(name)}"
-            for name, (a, b) in station.settings.items()
+            f"{_spoken(name)} {change(*(_knob(v, sheet.knob_steps.get(name, 0.0)) for v in ends))} "
+            f"{_unit(name)}"
+            for name, ends in station.settings.items()
         ]
+        wanted = ""
         if station.set_air is not None:
             (t0, s0), (t1, s1) = station.set_air
+            wanted = _wanted(station)
         small = [
             f"makes {change(celsius(t0), celsius(t1))} °C, {change(over_ice(s0), over_ice(s1))} % over ice",
+            wanted,
             _humidity(t0, s0, t1, s1),
         ]
     else:
@@ -297,6 +330,17 @@ def _station(station: Station, place: int, sheet: Sheet) -> dict[str, Any]:
         "pace": [*words.pace(station), *words.speed(station)],
         "measure": "length µm" if long else "radius µm",
     }
+
+
+def _wanted(station: Station) -> str:
+    """What the recipe asks for, where whole steps of the knobs miss it; nothing where lag is in the recipe."""
+    if station.set_air is None or not station.worked_out:
+        return ""
+    (t0, s0), (t1, s1) = station.air
+    off = [(abs(a[0] - b[0]), abs(a[1] - b[1])) for a, b in zip(station.air, station.set_air, strict=True)]
+    if max(kelvin for kelvin, _ in off) < 0.01 and max(sigma for _, sigma in off) < 0.0005:
+        return ""
+    return f"recipe: {change(celsius(t0), celsius(t1))} °C, {change(over_ice(s0), over_ice(s1))} % over ice"
 
 
 def _endings(station: Station) -> tuple[str, list[str]]:

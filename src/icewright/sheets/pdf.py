@@ -23,7 +23,7 @@ def pdf(files: Mapping[str, bytes], made: str = "") -> bytes:
     return found if isinstance(found, bytes) else found[0]
 
 
-def pngs(files: Mapping[str, bytes], ppi: float = 110.0) -> list[bytes]:
+def pngs(files: Mapping[str, bytes], ppi: float = 160.0) -> list[bytes]:
     """Each page as a PNG. Raises as `pdf`."""
     found = _set(files, format="png", ppi=ppi)
     return [found] if isinstance(found, bytes) else list(found)

@@ -15,6 +15,34 @@ if TYPE_CHECKING:
     from icewright.sheets.content import Sheet, Station
 
 HEAL = "1 to 2 % over ice"  # common practice, no source
+_BEHIND = (
+    "Go by size: stay in the step until its size is there, and move all later times. Slow growth means less "
+    "vapour at the crystal than was set. Look for frost and for neighbours that take it, and for a crystal "
+    "warmer than thought (0.1 °C takes up to {tenth} % off the supersaturation). Growth rises at least in "
+    "proportion to the supersaturation, so a crystal at four fifths of the pace needs at most a quarter more"
+    " of it. Mind the fog."
+)
+_AHEAD = (
+    "Go on to the next step when the size is there, however early. Fast growth means more vapour than was "
+    "set, or a colder crystal: take the supersaturation down in proportion, not by more."
+)
+_UNEQUAL = (
+    "One side is fed better. Look on the short side for a neighbour, a wall, the holder or a draught; take "
+    "it away, or turn the crystal. What is short does not catch up by itself: the longer side takes its "
+    "vapour. To even out, go down to {heal} until the facets are straight and set out again; sizes then "
+    "count from the new crystal. This prediction knows only equal sides."
+)
+_FOG = (
+    "The air has passed water saturation ({margin}). Go a few percent below and wait: the ice draws the "
+    "drops dry, the nearest first. A drop that has touched is frozen on for good: note where. While drops "
+    "last they hold the air at water saturation, so the clock is lost: go by size."
+)
+_OVERSHOOT = (
+    "Past a size: go on at once, and add what was overshot to every later size of the same kind. Air too "
+    "moist or too cold: back in one move; expect branches or a rib at the radius it had then, and write that"
+    " radius down. Air too dry: only time is lost, unless it fell below ice saturation, where the crystal "
+    "shrinks, which is not predicted here."
+)
 _SOLIDITY = 0.02  # a change of outline that an eye sees; common practice, no source
 _HOLLOW = 0.10
 _LONG = 1.25  # thickness over width from which the habit words speak of columns
@@ -89,7 +117,7 @@ def pace(station: Station) -> list[str]:
 def speed(station: Station) -> list[str]:
     """How fast it grows as the step ends; nothing where it does not."""
     # A surface cell that fills moves the thickness to and fro by a little: below zero is not shrinking.
-    radius, thick = (max(0.0, 60.0 * um(v)) for v in (station.radius_speed_m_s, station.thickness_speed_m_s))
+    radius, thick = (max(0.0, 60.0 * um(v)) for v in station.speeds_m_s)
     if radius == thick == 0.0:
         return []
     return ["µm a minute at its end:", f"radius +{number(radius, 2)}, thickness +{number(thick, 2)}"]
@@ -98,57 +126,25 @@ def speed(station: Station) -> list[str]:
 def rescue(sheet: Sheet) -> list[tuple[str, str]]:
     """(mishap, what to do) for the usual ones."""
     stations = sheet.stations
-    per_tenth = max(abs(_per_tenth(t, s)) for station in stations for t, s in station.air)
-    room, where, kelvin = min(
-        (float(sigma_at_water_saturation(t)) - s, station.label, t)
-        for station in stations
-        for t, s in station.air
-    )
-    fog = (
-        f"{over_ice(float(sigma_at_water_saturation(kelvin)))} % over ice at {celsius(kelvin)} °C; this recipe "
-        + (
-            f"stays {over_ice(room)} % below it in step {where}"
-            if room > 0
-            else f"is ABOVE it in step {where}"
-        )
-    )
+    air = [(t, s, station.label) for station in stations for t, s in station.air]
+    per_tenth = max(abs(_per_tenth(t, s)) for t, s, _ in air)
     flat = stations[-1].end.sizes.aspect_ratio < _LONG
     parts = "Arms" if flat and stations[-1].end.sizes.solidity < 0.95 else "Sides" if flat else "Ends"
     return [
-        (
-            "Behind: smaller than here at the same time",
-            "Go by size: stay in the step until its size is there, and move all later times. Slow growth means "
-            "less vapour at the crystal than was set. Look for frost and for neighbours that take it, and for "
-            f"a crystal warmer than thought (0.1 °C takes up to {over_ice(per_tenth)} % off the "
-            "supersaturation). Growth rises at least in proportion to the supersaturation, so a crystal at four "
-            "fifths of the pace needs at most a quarter more of it. Mind the fog.",
-        ),
-        (
-            "Ahead: larger than here at the same time",
-            "Go on to the next step when the size is there, however early. Fast growth means more vapour than "
-            "was set, or a colder crystal: take the supersaturation down in proportion, not by more.",
-        ),
-        (
-            f"{parts} unequal",
-            "One side is fed better. Look on the short side for a neighbour, a wall, the holder or a draught; "
-            "take it away, or turn the crystal. What is short does not catch up by itself: the longer side takes "
-            f"its vapour. To even out, go down to {HEAL} until the facets are straight and set out again; sizes "
-            "then count from the new crystal. This prediction knows only equal sides.",
-        ),
-        (
-            "Fog: droplets in the air or near the crystal",
-            f"The air has passed water saturation ({fog}). Go a few percent below and wait: the ice draws the "
-            "drops dry, the nearest first. A drop that has touched is frozen on for good: note where. While "
-            "drops last they hold the air at water saturation, so the clock is lost: go by size.",
-        ),
-        (
-            "Overshoot: past a size, or the air past its value",
-            "Past a size: go on at once, and add what was overshot to every later size of the same kind. Air too "
-            "moist or too cold: back in one move; expect branches or a rib at the radius it had then, and write "
-            "that radius down. Air too dry: only time is lost, unless it fell below ice saturation, where the "
-            "crystal shrinks, which is not predicted here.",
-        ),
+        ("Behind: smaller than here at the same time", _BEHIND.format(tenth=over_ice(per_tenth))),
+        ("Ahead: larger than here at the same time", _AHEAD),
+        (f"{parts} unequal", _UNEQUAL.format(heal=HEAL)),
+        ("Fog: droplets in the air or near the crystal", _FOG.format(margin=_margin(air))),
+        ("Overshoot: past a size, or the air past its value", _OVERSHOOT),
     ]
+
+
+def _margin(air: list[tuple[float, float, str]]) -> str:
+    """Where the recipe comes closest to water saturation, and how close."""
+    room, where, kelvin = min((float(sigma_at_water_saturation(t)) - s, label, t) for t, s, label in air)
+    fog = over_ice(float(sigma_at_water_saturation(kelvin)))
+    here = f"stays {over_ice(room)} % below it" if room > 0 else "is AT OR ABOVE it"
+    return f"{fog} % over ice at {celsius(kelvin)} °C; this recipe {here} in step {where}"
 
 
 def _per_tenth(temperature_k: float, sigma: float) -> float:

@@ -314,7 +314,7 @@ def _stations(run: RunFolder, planned: Planned, columns: Mapping[str, Any]) -> l
                 end=moment(ends[group[-1]]),
                 ended_on_size=_by_size(steps[-1], columns, ends[group[-1]]),
                 pace=_pace(columns, begins, ends[group[-1]]),
-                **_speeds(columns, begins, ends[group[-1]]),
+                speeds_m_s=_speeds(columns, begins, ends[group[-1]]),
             )
         )
     return made
@@ -380,17 +380,17 @@ def _pace(columns: Mapping[str, Any], first: int, last: int) -> tuple[tuple[floa
     return tuple(told)
 
 
-def _speeds(columns: Mapping[str, Any], first: int, last: int) -> dict[str, float]:
-    """Mean speeds over the last tenth of the step."""
+def _speeds(columns: Mapping[str, Any], first: int, last: int) -> tuple[float, float]:
+    """Mean speeds of tip radius and thickness over the last tenth of the step."""
     t = np.asarray(columns["time_s"][first : last + 1], dtype=float)
     since = t[-1] - 0.1 * (t[-1] - t[0])
     if t[-1] <= since:
-        return {"radius_speed_m_s": 0.0, "thickness_speed_m_s": 0.0}
+        return 0.0, 0.0
     found = []
     for name in ("radius_tip_m", "thickness_m"):
         y = np.asarray(columns[name][first : last + 1], dtype=float)
         found.append(float((y[-1] - np.interp(since, t, y)) / (t[-1] - since)))
-    return {"radius_speed_m_s": found[0], "thickness_speed_m_s": found[1]}
+    return found[0], found[1]
 
 
 # -- settings ------------------------------------------------------------------------------------------------
@@ -452,6 +452,7 @@ def _in_settings(
             replace(
                 station,
                 settings=settings,
+                worked_out=True,
                 set_air=(
                     (air[0].temperature_k, air[0].sigma),
                     (air[1].temperature_k, air[1].sigma),
