@@ -122,7 +122,7 @@ def _sampled(solid: Solid, values: FloatArray, x: FloatArray, y: FloatArray) -> 
     from icewright.shape.solid import SIXFOLD, sample_columns
 
     if solid.symmetry == SIXFOLD:
-        return sample_columns(solid, values, x, y)
+        return np.asarray(sample_columns(solid, values, x, y), dtype=np.float64)
     ring = np.append(values[np.argsort(solid.q)], 0.0)
     at = (np.arange(ring.size) + 0.5) * solid.spacing_m
     return np.asarray(np.interp(np.hypot(x, y), at, ring))
@@ -130,7 +130,7 @@ def _sampled(solid: Solid, values: FloatArray, x: FloatArray, y: FloatArray) -> 
 
 def _plan(solid: Solid, radius_m: float) -> FloatArray:
     x, y = plan_points(radius_m)
-    return np.clip(_sampled(solid, solid.coverage, x, y), 0.0, 1.0)
+    return np.asarray(np.clip(_sampled(solid, solid.coverage, x, y), 0.0, 1.0), dtype=np.float64)
 
 
 def _section(solid: Solid, radius_m: float) -> FloatArray:

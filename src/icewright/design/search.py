@@ -1,0 +1,396 @@
+"""The search: from a target to the recipe whose crystal comes nearest.
+
+``ladder`` (the default; why, is measured in ``benchmarks/results/design_strategies.md``)
+
+1. Many recipes of every form on the coarsest voxels, most of them where the air favours the habit wanted
+   (``icewright.design.first_guess``).
+2. The best few again on finer voxels, and from the best a covariance-matrix-adaptation search
+   (``cma``; IEEE, Evolutionary Computation 9, 159, 2001, DOI 10.1162/106365601750190398, from memory).
+3. The best of it grown finer still. What the finer crystal has over the coarse one of the same recipe is the
+   bias of the coarse voxels; it is put right, and a short search goes on from there. Again until the crystal
+   is good enough, or the budget is spent.
+
+``cma`` has no first rung, ``random`` only draws. All end with the same confirmation on fine voxels.
+
+A budget is counted in trials of middle fineness, not in seconds, so that a fixed seed repeats a search.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+import numpy as np
+
+from icewright.design.distance import SAME
+from icewright.design.evaluate import Bench, StoppedError, Trial
+from icewright.design.first_guess import favoured
+from icewright.design.portrait import DesignError, FloatArray
+from icewright.design.recipes import DEFAULT_SEED_M, Form, forms, split
+from icewright.design.trial import biases
+
+Strategy = Literal["ladder", "cma", "random"]
+STRATEGIES: tuple[Strategy, ...] = ("ladder", "cma", "random")
+
+COARSE, MIDDLE, FINE = 22, 40, 72  # voxels in the extent of the crystal
+GOOD = SAME / 3
+DEFAULT_BUDGET = 160.0
+_SCREEN = 0.22  # share of the budget for the first rung
+_KEEP_BACK = 0.12  # share kept for other ways to the same crystal
+_POOL = 24  # airs drawn for each one that is tried where the air's favour is asked
+_FAVOUR = 0.6  # share of the first rung that follows the air's favour
+
+
+@dataclass(frozen=True)
+class Progress:
+    """How the search stands. ``fraction`` is of the budget; ``distance`` the best so far (None at first)."""
+
+    phase: str
+    trials: int
+    fraction: float
+    distance: float | None
+    habit: str
+    wall_s: float
+    eta_s: float | None
+
+
+@dataclass
+class Found:
+    """What a search came to: trials, best first.
+
+    ``confirmed`` were grown on fine voxels. ``history`` holds (cost, distance) whenever the best improved.
+    ``complete`` is False where it was stopped.
+    """
+
+    confirmed: list[Trial] = field(default_factory=list)
+    coarse: list[Trial] = field(default_factory=list)
+    history: list[tuple[float, float]] = field(default_factory=list)
+    complete: bool = False
+    cost: float = 0.0
+    trials: int = 0
+    kept: int = 0
+    cpu_s: float = 0.0
+    wall_s: float = 0.0
+
+    @property
+    def best(self) -> Trial | None:
+        """The nearest crystal: of those grown fine, if there are any."""
+        pool = self.confirmed or self.coarse
+        return min(pool, key=lambda t: t.distance) if pool else None
+
+
+class Search:
+    """One search; call :meth:`run` once.
+
+    Parameters
+    ----------
+    bench : where trials are grown.
+    seed : of every random number in it.
+    budget : in trials of middle fineness.
+    strategy : see the module text.
+    only : forms to search instead of those of the target.
+    on_progress : told how it stands, after every batch.
+    on_best : given every trial that is the best so far, confirmed or not.
+    """
+
+    def __init__(
+        self,
+        bench: Bench,
+        *,
+        seed: int = 1,
+        budget: float = DEFAULT_BUDGET,
+        strategy: Strategy = "ladder",
+        only: list[Form] | None = None,
+        good: float = GOOD,
+        on_progress: Callable[[Progress], None] | None = None,
+        on_best: Callable[[Trial], None] | None = None,
+    ) -> None:
+        if strategy not in STRATEGIES:
+            raise DesignError(got=f"strategy {strategy}", wanted=", ".join(STRATEGIES), do="--strategy ladder")
+        if not budget > 0:
+            raise DesignError(got=f"a budget of {budget:g} trials", wanted="more than none", do="--trials 160")
+        self.bench, self.budget, self.strategy, self.good = bench, float(budget), strategy, good
+        self.rng = np.random.default_rng(seed)
+        self.forms = forms(bench.target) if only is None else only
+        self.found = Found()
+        self._on_progress, self._on_best = on_progress, on_best
+        self._began = time.monotonic()
+        self._phase = "starting"
+        self._best: Trial | None = None
+
+    # -- the ways -----------------------------------------------------------------------------------------
+
+    def run(self) -> Found:
+        """Search until the crystal is good, the budget is spent, or somebody asks to stop."""
+        try:
+            {"ladder": self._ladder, "cma": self._from_scratch, "random": self._random}[self.strategy]()
+            self.found.complete = True
+        except StoppedError:
+            pass
+        self.found.confirmed.sort(key=lambda t: t.distance)
+        self.found.coarse.sort(key=lambda t: t.distance)
+        self._count()
+        return self.found
+
+    def _ladder(self) -> None:
+        self._phase = "screening"
+        first = self._screen(_SCREEN * self.budget)
+        best = self._spread_of(first, 6)
+        self._phase = "refining"
+        again = self._grow([(t.form, t.point) for t in best], MIDDLE)
+        again.sort(key=lambda t: t.distance)
+        self._climb(again, 0.62 * self.budget)
+        self._polish(self.budget * (1 - _KEEP_BACK))
+        self._other_ways()
+
+    def _from_scratch(self) -> None:
+        self._phase = "searching"
+        for form in self.forms:
+            share = (0.75 * self.budget - self.bench.cost) / max(1, len(self.forms) - self.forms.index(form))
+            start = self._grow([(form, self.rng.random(form.size)) for _ in range(4)], MIDDLE)
+            best = min(start, key=lambda t: t.distance)
+            self._cma(best.form, best.point, 0.3, self.bench.cost + share, None)
+        self._polish(self.budget)
+
+    def _random(self) -> None:
+        self._phase = "drawing"
+        end = self.budget - 3 * self.bench.price(FINE)
+        while self.bench.cost < end:
+            batch = [self.forms[int(self.rng.integers(len(self.forms)))] for _ in range(8)]
+            self._grow([(form, self.rng.random(form.size)) for form in batch], MIDDLE)
+        self._phase = "confirming"
+        best = sorted(self.found.coarse, key=lambda t: t.distance)[:3]
+        self._confirm(best)
+
+    # -- rungs --------------------------------------------------------------------------------------------
+
+    def _screen(self, budget: float) -> list[Trial]:
+        many = max(8, int(budget / self.bench.price(COARSE)))
+        # Forms with more numbers get more draws, but every form some.
+        weight = np.array([f.size for f in self.forms], dtype=float)
+        share = np.maximum(4, np.rint(many * weight / weight.sum())).astype(int)
+        out: list[Trial] = []
+        for form, n in zip(self.forms, share, strict=True):
+            points = self._start_points(form, int(n))
+            for i in range(0, len(points), 16):
+                out += self._grow([(form, p) for p in points[i : i + 16]], COARSE)
+        return out
+
+    def _start_points(self, form: Form, n: int) -> list[FloatArray]:
+        """Even draws, most of them moved to where the air favours the habit of their stage."""
+        from scipy.stats import qmc
+
+        drawn = qmc.LatinHypercube(form.size, seed=int(self.rng.integers(2**31))).random(n)
+        keen = int(_FAVOUR * n)
+        wanted = self._aspects(form)
+        place = 0
+        for piece, aspect in zip(form.pieces, wanted, strict=True):
+            if aspect is not None:
+                drawn[:keen, place : place + 2] = self._favoured(aspect, keen)
+            place += len(piece.names)
+        return list(drawn)
+
+    def _aspects(self, form: Form) -> list[float | None]:
+        """Aspect ratio wanted at the end of each piece, None where nothing is said."""
+        target = self.bench.target
+        out: list[float | None] = []
+        for piece in form.pieces:
+            value: float | None = None
+            if piece.stage is not None and target.stages:
+                for want in target.stages[piece.stage].wants:
+                    if want.name == "aspect_ratio":
+                        value = want.low if want.low >= 1 else min(want.high, 0.3)
+            elif target.radius_m and target.thickness_m:
+                value = target.thickness_m / (2 * target.radius_m)
+            out.append(value)
+        return out
+
+    def _favoured(self, aspect: float, n: int) -> FloatArray:
+        """Draws of (temperature, humidity) whose air favours about that aspect ratio; [n, 2]."""
+        target, airs = self.bench.target, self.bench.airs
+        drawn = self.rng.random((_POOL * n, 2))
+        t = np.round(airs.coldest_k + drawn[:, 0] * (airs.warmest_k - airs.coldest_k), 0)
+        s = np.array([airs.sigma(float(k), float(x)) for k, x in zip(t, drawn[:, 1], strict=True)])
+        start = DEFAULT_SEED_M
+        if target.seed is not None and target.seed.radius_m and target.seed.thickness_m:
+            start = (target.seed.radius_m, target.seed.thickness_m)
+        size = target.extent_m
+        found = favoured(
+            target.kinetics, target.pressure_pa, start, (size, 2 * size), np.clip(t, airs.coldest_k, airs.warmest_k), s
+        )
+        ratio = found.thickness_m / (2 * found.radius_m)
+        off = np.abs(np.log(np.maximum(ratio, 1e-3) / aspect))
+        # The two-faced crystal overstates every habit; its order of airs is what is used.
+        return np.asarray(drawn[np.argsort(off, kind="stable")[: 3 * n]][self.rng.permutation(3 * n)[:n]])
+
+    def _climb(self, again: list[Trial], until: float) -> None:
+        """The covariance search from the best starts: most of the budget on the first, the rest on another."""
+        if not again:
+            return
+        best = again[0]
+        other = next((t for t in again[1:] if t.form is not best.form), None)
+        half = self.bench.cost + (until - self.bench.cost) * (0.65 if other else 1.0)
+        self._cma(best.form, best.point, 0.12, half, None)
+        if other is not None and self._best_coarse().distance > self.good:
+            self._cma(other.form, other.point, 0.12, until, None)
+        # More steps start from the best recipe of fewer: a constant air split in two is as good as it was.
+        top = self._best_coarse()
+        richer = [f for f in self.forms if f.size > top.form.size and len(f.pieces) == len(top.form.pieces) + 1]
+        if richer and top.distance > self.good and self.bench.cost < until:
+            self._cma(richer[0], split(top.form, top.point, richer[0]), 0.1, until, None)
+
+    def _polish(self, until: float) -> None:
+        """Confirm, put the bias right, search nearby, and again."""
+        sigma = 0.06
+        while True:
+            self._phase = "confirming"
+            best = self._next_best()
+            if best is None:
+                return
+            fine = self._confirm([best])[0]
+            if fine.grown is None or self._good() or self.bench.cost + 8 + self.bench.price(FINE) > until:
+                return
+            coarse = best
+            if best.voxels != MIDDLE:
+                coarse = self._grow([(best.form, best.point)], MIDDLE)[0]
+            if coarse.grown is None:
+                return
+            self._phase = "correcting"
+            bias = biases(coarse.grown, fine.grown)
+            room = min(until - self.bench.price(FINE), self.bench.cost + max(16.0, 0.12 * self.budget))
+            self._cma(best.form, best.point, sigma, room, bias)
+            sigma = max(0.02, 0.7 * sigma)
+
+    def _other_ways(self) -> None:
+        """Confirm the best recipes that differ from the best, while what was kept back lasts."""
+        best = self.found.best
+        if best is None or not self.found.confirmed:
+            return
+        self._phase = "other ways"
+        limit = max(SAME, 1.5 * best.distance)
+        for trial in sorted(self.found.coarse, key=lambda t: t.distance):
+            if self.bench.cost + self.bench.price(FINE) > self.budget or trial.distance > limit:
+                return
+            if all(apart(trial, known) for known in self.found.confirmed):
+                self._confirm([trial])
+
+    # -- pieces -------------------------------------------------------------------------------------------
+
+    def _cma(self, form: Form, start: FloatArray, sigma: float, until: float, bias: Any) -> None:
+        import cma
+
+        if form.size < 2 or self.bench.cost >= until:
+            return
+        most = 4 + int(3 * np.log(form.size))
+        step = max(most, self.bench.workers)
+        draw = self.rng.standard_normal
+        # Its own generator: the global one belongs to nobody.
+        options = {
+            "bounds": [0, 1],
+            "popsize": step,
+            "seed": float("nan"),
+            "randn": lambda *shape: draw(shape),
+            "verbose": -9,
+            "tolx": 0.004,
+            "tolfun": 1e-4,
+        }
+        es = cma.CMAEvolutionStrategy(np.clip(start, 0.02, 0.98), sigma, options)
+        while self.bench.cost + step * self.bench.price(MIDDLE) <= until and not es.stop():
+            points = es.ask()
+            trials = self._grow([(form, np.asarray(p)) for p in points], MIDDLE, bias)
+            es.tell(points, [t.distance for t in trials])
+            if min(t.distance for t in trials) < 0.4 * self.good:
+                return
+
+    def _grow(self, asked: list[tuple[Form, FloatArray]], voxels: float, bias: Any = None) -> list[Trial]:
+        made = self.bench.trials(asked, voxels, bias)
+        self.found.coarse += made
+        for trial in made:
+            self._look(trial)
+        self._tell()
+        return made
+
+    def _confirm(self, trials: list[Trial]) -> list[Trial]:
+        made = self.bench.trials([(t.form, t.point) for t in trials], FINE, solid=True)
+        self.found.confirmed += made
+        for trial in made:
+            self._look(trial)
+        self._tell()
+        return made
+
+    def _good(self) -> bool:
+        return bool(self.found.confirmed) and min(t.distance for t in self.found.confirmed) <= self.good
+
+    def _best_coarse(self) -> Trial:
+        middle = [t for t in self.found.coarse if t.voxels == MIDDLE] or self.found.coarse
+        return min(middle, key=lambda t: t.distance)
+
+    def _next_best(self) -> Trial | None:
+        """The best coarse trial that was not confirmed yet; corrected ones first, they are better judged."""
+        known = {_words(t) for t in self.found.confirmed}
+        some = [t for t in self.found.coarse if t.corrected] or [t for t in self.found.coarse if t.voxels == MIDDLE]
+        some = [t for t in some or self.found.coarse if _words(t) not in known]
+        return min(some, key=lambda t: t.distance) if some else None
+
+    def _spread_of(self, trials: list[Trial], n: int) -> list[Trial]:
+        """The best n, no form more than half of them."""
+        out: list[Trial] = []
+        for trial in sorted(trials, key=lambda t: t.distance):
+            if sum(t.form is trial.form for t in out) < max(1, (n + 1) // 2 if len(self.forms) > 1 else n):
+                out.append(trial)
+            if len(out) == n:
+                break
+        return out
+
+    def _look(self, trial: Trial) -> None:
+        best = self._best
+        confirmed = trial.voxels == FINE
+        was = best is not None and best.voxels == FINE
+        if trial.grown is None or (was and not confirmed):
+            return
+        if best is None or (confirmed and not was) or trial.distance < best.distance:
+            self._best = trial
+            self.found.history.append((self.bench.cost, trial.distance))
+            if self._on_best is not None:
+                self._on_best(trial)
+
+    def _count(self) -> None:
+        b = self.bench
+        self.found.cost, self.found.trials = b.cost, b.grown + b.kept
+        self.found.kept, self.found.cpu_s = b.kept, b.cpu_s
+        self.found.wall_s = time.monotonic() - self._began
+
+    def _tell(self) -> None:
+        self._count()
+        if self._on_progress is None:
+            return
+        share = min(1.0, self.bench.cost / self.budget)
+        wall = self.found.wall_s
+        best = self._best
+        self._on_progress(
+            Progress(
+                self._phase,
+                self.found.trials,
+                share,
+                None if best is None else best.distance,
+                "" if best is None or best.grown is None else best.grown.last.habit,
+                wall,
+                wall / share * (1 - share) if share > 0.02 else None,
+            )
+        )
+
+
+def apart(one: Trial, other: Trial) -> bool:
+    """Whether two recipes are two ways rather than one: another number of steps, or air that clearly differs."""
+    if len(one.made.settings) != len(other.made.settings):
+        return True
+    for (t1, s1), (t2, s2) in zip(one.made.settings, other.made.settings, strict=True):
+        if abs(t1 - t2) > 2.0 or abs(np.log(s1 / s2)) > 0.5:
+            return True
+    return False
+
+
+def _words(trial: Trial) -> str:
+    return repr(trial.made.recipe.steps)
