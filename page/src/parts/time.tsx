@@ -6,11 +6,15 @@ import { clock, digits, spoken } from "./format";
 
 const SPEEDS: [number | null, string][] = [
   [1, "real time"],
-  [10, "10 times"],
+  [5, "5 times"],
+  [20, "20 times"],
   [60, "60 times"],
   [300, "300 times"],
   [null, "as fast as it computes"],
 ];
+
+/** States that the buttons and the clock show well enough by themselves. */
+const QUIET = new Set(["growing", "paused", "outgrown"]);
 
 export function TimePanel() {
   const dragged = useSignal<number | null>(null);
@@ -55,8 +59,7 @@ export function TimePanel() {
           </select>
         </label>
         <span class="pace">
-          {s.paused ? "" : s.pace === null ? "" : `${digits(s.pace, 2)} × real time; `}
-          {s.status}
+          {s.paused ? "paused" : s.worker === "growing" && s.pace !== null ? `${digits(s.pace, 2)} × real time` : ""}
         </span>
       </div>
       <label class="line moment">
@@ -77,8 +80,9 @@ export function TimePanel() {
         />
         <span class="value">of {clock(end)}</span>
       </label>
-      {behind && !s.replaying && <p class="aside">Back at {spoken(s.time_s)}. Turn a knob here and a new path begins; the old one stays.</p>}
-      {s.replaying && <p class="aside">Doing again what was done, to {spoken(end)}.</p>}
+      {!QUIET.has(s.worker) && <p class="aside">{s.status}</p>}
+      {behind && (s.paused || !s.replaying) && <p class="aside">Back at {spoken(s.time_s)}. Turn a knob here and a new path begins; the old one stays.</p>}
+      {s.replaying && !s.paused && <p class="aside">Doing again what was done, to {spoken(end)}.</p>}
       {s.worker === "outgrown" && (
         <p class="caution">
           The crystal has outgrown its preview.{" "}

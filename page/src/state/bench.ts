@@ -33,6 +33,7 @@ export const counters = { meshes: 0, act: 0, frame: 0, vertices: 0, faces: 0, ar
 (window as unknown as { __bench: typeof counters }).__bench = counters;
 
 const KEY = "icewright.session";
+const FIRST_SPEED = 20; // times real time
 let live: Live | null = null;
 
 // -- the session -------------------------------------------------------------------------------------------
@@ -50,6 +51,8 @@ export async function begin(): Promise<void> {
     }
   }
   adopt(await ask<T.Session>("sessions", {}));
+  // At full speed the example would be done before the first hint is read.
+  state.value = await ask<T.State>(here("pace"), { speed: FIRST_SPEED });
 }
 
 /** Begin anew: from an example, a recipe of the folder, or the text of one. */
