@@ -270,6 +270,8 @@ def test_the_clock_and_the_real_one(served, star) -> None:
 
 def test_section_and_outline(served, star) -> None:
     served.until(star, grown(100))
+    served.post(f"/api/sessions/{star}/pace", paused=True)
+    served.until(star, lambda s: s["state"]["worker"] == "paused")
     cut = served.client.get(f"/api/sessions/{star}/section?plane=axial").json()
     radius = served.session(star)["state"]["sizes"]["radius_um"]
     assert max(cut["x_um"]) == pytest.approx(radius, rel=0.3)
