@@ -57,7 +57,7 @@ TEMPLATE = r"""
 
 #let hand(words) = [#small(words) #v(2.4mm) #line(length: 100%, stroke: 0.4pt + luma(110))]
 #let cell(s) = (
-  text(size: 13pt, weight: "bold", s.label),
+  text(size: if s.label.len() > 2 { 9.4pt } else { 13pt }, weight: "bold", s.label),
   [#lines(s.set, row => text(size: 9.4pt, weight: "bold", row)) #lines(s.air, small)
    #if s.note != "" [#text(size: 6.6pt, style: "italic", s.note)]],
   [#text(size: 9.4pt, weight: "bold", s.until) \ #lines(s.endings, small)],
@@ -67,7 +67,7 @@ TEMPLATE = r"""
 )
 #v(1mm)
 #table(
-  columns: (9mm, 42mm, 37mm, d.picture_mm * 1mm + 2mm, 1fr, 15mm),
+  columns: (9mm, d.wide.at(0) * 1mm, d.wide.at(1) * 1mm, d.picture_mm * 1mm + 2mm, 1fr, 15mm),
   inset: (x: 1.1mm, y: 1.4mm),
   stroke: (x, y) => (top: if y < 2 { 0.8pt } else { 0.35pt }, bottom: 0.35pt),
   align: (left + top),
@@ -148,6 +148,7 @@ def data(sheet: Sheet) -> dict[str, Any]:
         "before": before(sheet),
         "rule": _RULE + (_RULE_OF_KNOBS if sheet.apparatus else ""),
         "picture_mm": max(_VIEW_MM[0], _VIEW_MM[1] * min(1.0, 5.0 / count)),
+        "wide": [42, 37] if count <= 5 else [50, 42],
         "columns": list(_COLUMNS),
         "seed_words": seed_words(sheet),
         "stations": [_station(s, place, sheet) for place, s in enumerate(sheet.stations)],
@@ -182,7 +183,7 @@ def outcome(sheet: Sheet) -> str:
     """How it ends, in a line."""
     end = sheet.stations[-1].end
     return (
-        f"Ends as {words._a(end.habit)}, {number(2 * um(end.sizes.radius_tip_m))} µm from tip to tip (radius "
+        f"Ends as {words.a(end.habit)}, {number(2 * um(end.sizes.radius_tip_m))} µm from tip to tip (radius "
         f"{number(um(end.sizes.radius_tip_m))} µm), {number(um(end.sizes.thickness_m))} µm thick, "
         f"{_mass(end.mass_kg)}, after {clock(end.time_s)} min."
     )
@@ -212,9 +213,9 @@ def before(sheet: Sheet) -> list[str]:
     else:
         told.append(f"Air settled at the values of step {first.label} before the seed is in.")
     if recipe.notes:
-        told.append(
-            "Stage: " + "; ".join(f"{k.replace('_', ' ')}: {v}" for k, v in recipe.notes.given().items())
-        )
+        given = recipe.notes.given().items()
+        rows = [f"{key.replace('_', ' ')}: {number(v, 6) if isinstance(v, float) else v}" for key, v in given]
+        told.append(f"Stage: {'; '.join(rows)}.")
     return told
 
 
@@ -319,7 +320,7 @@ def _station(station: Station, place: int, sheet: Sheet) -> dict[str, Any]:
         small.append(f"evenly within {clock(station.steps[0].endings.time_s)} min")
     until, endings = _endings(station)
     return {
-        "label": station.label,
+        "label": station.label.replace(" to ", "\N{EN DASH}"),
         "set": told,
         "air": [row for row in small if row],
         "note": station.note,
@@ -333,7 +334,7 @@ def _station(station: Station, place: int, sheet: Sheet) -> dict[str, Any]:
 
 
 def _wanted(station: Station) -> str:
-    """What the recipe asks for, where whole steps of the knobs miss it; nothing where lag is in the recipe."""
+    """What the recipe asks for, where whole steps of the knobs miss it; else nothing."""
     if station.set_air is None or not station.worked_out:
         return ""
     (t0, s0), (t1, s1) = station.air
@@ -356,7 +357,8 @@ def _endings(station: Station) -> tuple[str, list[str]]:
             )
         )
     if ends.thickness_m is not None:
-        sizes.append((f"thickness {MICROMETRE.text(ends.thickness_m)} µm", "along the axis"))
+        along = "along the axis" if ends.radius_m is None else ""
+        sizes.append((f"thickness {MICROMETRE.text(ends.thickness_m)} µm", along))
     if ends.mass_kg is not None:
         sizes.append((f"mass {number(ug(ends.mass_kg), 4)} µg", ""))
     small = []

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 FIRST = 'kind = "icewright.recipe"'
 MARK = "# mark"
-WIDEST = 118  # characters of the smallest print that one line of the sheet holds
+WIDEST = 140  # characters of the smallest print (6 pt) that one line of the sheet holds
 
 
 def bare(recipe: Recipe) -> Recipe:

@@ -80,24 +80,24 @@ def change(first: str, last: str) -> str:
 
 def look_for(station: Station) -> list[str]:
     """Sentences on what a person at the microscope should see in this step."""
-    a, b = station.start, station.end
+    was, now = station.start, station.end
     if station.air[0][1] <= 0.0 and station.air[1][1] <= 0.0:
         return ["No growth: nothing should change. Rounded edges mean that the ice shrinks."]
     said = []
-    seed = "seed" if a.time_s == 0.0 else a.habit
-    said.append(f"Stays {_a(b.habit)}." if b.habit == a.habit else f"From {seed} to {b.habit}.")
-    if b.sizes.aspect_ratio < _LONG:
-        dip = b.sizes.solidity - a.sizes.solidity
+    seed = "seed" if was.time_s == 0.0 else was.habit
+    said.append(f"Stays {a(now.habit)}." if now.habit == was.habit else f"From {seed} to {now.habit}.")
+    if now.sizes.aspect_ratio < _LONG:
+        dip = now.sizes.solidity - was.sizes.solidity
         if dip < -_SOLIDITY:
             said.append("Corners run ahead and the sides fall back between them.")
         elif dip > _SOLIDITY:
             said.append("The gaps between the corners fill and the sides straighten.")
-        elif b.sizes.solidity > 0.98:
+        elif now.sizes.solidity > 0.98:
             said.append("Six straight sides, sharp corners.")
-    if b.sizes.side_branches:
+    if now.sizes.side_branches:
         said.append("Side branches: where they sit differs from crystal to crystal.")
-    if b.sizes.hollow_share >= _HOLLOW and b.sizes.hollow_share > a.sizes.hollow_share:
-        long = b.sizes.aspect_ratio >= _LONG
+    if now.sizes.hollow_share >= _HOLLOW and now.sizes.hollow_share > was.sizes.hollow_share:
+        long = now.sizes.aspect_ratio >= _LONG
         said.append(
             "Ends hollow: a dark funnel in each." if long else "Thinner in the middle than at the rim."
         )
@@ -153,5 +153,8 @@ def _per_tenth(temperature_k: float, sigma: float) -> float:
     return vapour / float(ice_pressure(min(temperature_k + 0.1, 273.15))) - 1.0 - sigma
 
 
-def _a(word: str) -> str:
-    return f"an {word}" if word[:1] in "aeiou" else f"a {word}" if word != "compact" else word
+def a(word: str) -> str:
+    """The habit word with its article."""
+    if word == "compact":
+        word = "compact crystal"
+    return f"an {word}" if word[:1] in "aeiou" else f"a {word}"

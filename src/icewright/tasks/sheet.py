@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+import re
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -166,8 +167,9 @@ def gather(run: RunFolder, planned: Planned, kit: Apparatus | None) -> tuple[She
         stations = _as_written(stations, planned)
         notes = list(planned.notes)
     said = planned.warnings()
-    people = [text for text in said if "skin" in text or "voltage" in text or "kilovolts" in text]
-    model = [text for text in summary.get("warnings", []) if text not in people]
+    stage = recipe.notes.cautions()
+    people = [text for text in said if "skin" in text or "kilovolts" in text]
+    model = _once(text for text in summary.get("warnings", []) if text not in [*people, *stage, *cautions])
     sources = sources_of_run(run.path) if about.get("sources") else as_text(())
     return (
         Sheet(
@@ -181,13 +183,24 @@ def gather(run: RunFolder, planned: Planned, kit: Apparatus | None) -> tuple[She
             apparatus=kit.title or kit.physics.words if kit is not None else "",
             apparatus_notes=notes,
             knob_steps={} if kit is None else {name: s.step for name, s in kit.settings.items()},
-            cautions=[*people, *cautions, *recipe.notes.cautions()],
+            cautions=[*people, *stage, *cautions],
             warnings=model,
             from_memory=[str(text) for text in summary.get("from_memory", [])],
             sources=sources.splitlines(),
         ),
         knobs,
     )
+
+
+def _once(said: Iterable[str]) -> list[str]:
+    """Sentences that differ only in their numbers once, with how many more there are."""
+    met: dict[str, list[str]] = {}
+    for text in said:
+        met.setdefault(re.sub(r"[-\d.,\[\]]+", "", text), []).append(text)
+    return [
+        texts[0] + (f"; {len(texts) - 1} steps more likewise" if len(texts) > 1 else "")
+        for texts in met.values()
+    ]
 
 
 # -- the run behind it ---------------------------------------------------------------------------------------
@@ -213,7 +226,7 @@ def _grown(
     folder = out.with_name(f"{out.stem}-run")
     run = RunFolder(folder)
     there = run.run.is_file()
-    if there and files.read(run.recipe).steps != planned.recipe.steps:
+    if there and not _same(files.read(run.recipe), planned.recipe):
         raise StoreError(
             f"{folder} holds the prediction for another recipe.",
             wanted="the recipe that this sheet is for",
@@ -232,6 +245,18 @@ def _grown(
             done.ended.split(";")[0], got=str(folder), do="the same command again: it goes on from there"
         )
     return run, _planned_of(run)
+
+
+def _same(one: Recipe, other: Recipe) -> bool:
+    """Whether two recipes grow the same crystal; a run keeps its own copy of an attachment table."""
+    from icewright.sheets.type_in import mark
+
+    def table(recipe: Recipe) -> bytes:
+        path = Path(recipe.kinetics)
+        return path.read_bytes() if path.suffix == ".toml" and path.is_file() else recipe.kinetics.encode()
+
+    marks = {mark(recipe.model_copy(update={"kinetics": ""})) for recipe in (one, other)}
+    return len(marks) == 1 and table(one) == table(other)
 
 
 def _at_preview(planned: Planned) -> Planned:
