@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from icewright.recipe.model import Recipe
     from icewright.recipe.step import Step
 
-MOST_STATIONS = 10  # rows of the table that one page can hold
+MOST_STATIONS = 10  # rows of the table beyond which ramps that go on from each other share one
 
 
 @dataclass(frozen=True)
@@ -65,6 +65,22 @@ class Station:
         return self.end.time_s - self.start.time_s
 
     @property
+    def path(self) -> tuple[tuple[float, float], ...]:
+        """(temperature in K, sigma) of the recipe at its start, at each turn, and at its end."""
+        knots: list[tuple[float, float]] = []
+        for step in self.steps:
+            length = step.endings.time_s or 0.0
+            for moment in (0.0, length):
+                air = (step.temperature_at(moment), step.sigma_at(moment))
+                if not knots or not same_air(knots[-1], air):
+                    knots.append(air)
+        return tuple(
+            air
+            for k, air in enumerate(knots)
+            if k in (0, len(knots) - 1) or not _straight(*knots[k - 1 : k + 2])
+        )
+
+    @property
     def air(self) -> tuple[tuple[float, float], tuple[float, float]]:
         """(temperature in K, sigma) of the recipe at its start and at its end."""
         first, last = self.steps[0], self.steps[-1]
@@ -75,13 +91,23 @@ class Station:
         )
 
 
+def same_air(one: tuple[float, float], other: tuple[float, float]) -> bool:
+    """Whether two airs, (temperature in K, sigma), are one for every hand and instrument."""
+    return abs(one[0] - other[0]) < 0.005 and abs(one[1] - other[1]) < 5e-5
+
+
+def _straight(a: tuple[float, float], b: tuple[float, float], c: tuple[float, float]) -> bool:
+    """Whether neither temperature nor supersaturation turns back at b."""
+    return all((y - x) * (z - y) >= 0.0 for x, y, z in zip(a, b, c, strict=True))
+
+
 @dataclass(frozen=True)
 class Sheet:
     """Everything on one sheet.
 
     Attributes:
         recipe: the recipe that was grown, to the bit.
-        stations: rows of the table, in order; at most `MOST_STATIONS`.
+        stations: rows of the table, in order.
         series: columns of the run, SI, (n,) each.
         version: of Icewright, that grew it.
         grown: when the run began, ISO 8601.

@@ -22,19 +22,18 @@ if TYPE_CHECKING:
 
 _DPI = 500
 _MM = 1.0 / 25.4
-VIEW_MM = 19.0  # of each view, square
 STRIP_MM = 4.2  # beneath, for the bar
 _LIGHT = "#9aa3ad"
 
 
-def crystal_png(solid: Solid) -> bytes:
+def crystal_png(solid: Solid, width_mm: float = 37.0) -> bytes:
     """Plan view on the left and side view on the right, both to one scale, a bar beneath each; a PNG."""
     from icewright.shape.sizes import measure
 
     sizes = measure(solid)
     half = 1.10 * max(um(sizes.radius_max_m), 0.5 * um(plan.height_m(solid)))
-    tall = VIEW_MM + STRIP_MM
-    figure = _blank(2 * VIEW_MM, tall)
+    tall = 0.5 * width_mm + STRIP_MM
+    figure = _blank(width_mm, tall)
     top = STRIP_MM / tall
     first = figure.add_axes((0.0, top, 0.5, 1.0 - top))
     plan.draw_plan(
@@ -89,7 +88,7 @@ def curves_svg(sheet: Sheet, width_mm: float = 182.0, height_mm: float = 45.0) -
         ("temperature (°C)", [("air", kelvin_to_celsius(kelvin), "-")]),
     ]
     figure = _blank(width_mm, height_mm)
-    each, left, gap = 50.0, 9.0, 12.5
+    each, left, gap = 48.5, 9.0, 12.5
     for k, (label, lines) in enumerate(panels):
         box = (
             (left + k * (each + gap)) / width_mm,

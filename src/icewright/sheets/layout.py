@@ -66,13 +66,14 @@ TEMPLATE = r"""
   [#hand[clock] #hand(s.measure)],
 )
 #v(1mm)
+#set table.cell(breakable: false)
 #table(
   columns: (9mm, d.wide.at(0) * 1mm, d.wide.at(1) * 1mm, d.picture_mm * 1mm + 2mm, 1fr, 15mm),
   inset: (x: 1.1mm, y: 1.4mm),
   stroke: (x, y) => (top: if y < 2 { 0.8pt } else { 0.35pt }, bottom: 0.35pt),
   align: (left + top),
   table.header(..d.columns.map(c => text(size: 6.8pt, weight: "bold", c))),
-  [], table.cell(colspan: 2)[#small(d.seed_words)], image("seed.png", width: 0.62 * d.picture_mm * 1mm),
+  [], table.cell(colspan: 2)[#small(d.seed_words)], image("seed.png", width: 0.75 * d.picture_mm * 1mm),
   table.cell(colspan: 2)[#small[Left: seen along the axis (plan). Right: from the side. Each picture has its
     own bar.]],
   ..d.stations.map(cell).flatten(),
@@ -119,16 +120,18 @@ _RULE = (
     "moment the seed is in place."
 )
 _RULE_OF_KNOBS = " “Set” names the knobs, beneath them the air that they make."
-_VIEW_MM = (22.0, 37.0)
+_VIEW_MM = (28.0, 37.0)
+_SEED = 0.75  # of that width
 _UNBROKEN = 50  # lines of the block that are kept on one page
 
 
 def files(sheet: Sheet) -> dict[str, bytes]:
     """The template and everything that it reads, by file name."""
     found = {"main.typ": TEMPLATE.encode(), "curves.svg": drawings.curves_svg(sheet)}
-    found["seed.png"] = drawings.crystal_png(sheet.stations[0].start.solid)
+    width = _picture_mm(sheet)
+    found["seed.png"] = drawings.crystal_png(sheet.stations[0].start.solid, _SEED * width)
     for place, station in enumerate(sheet.stations):
-        found[f"crystal-{place}.png"] = drawings.crystal_png(station.end.solid)
+        found[f"crystal-{place}.png"] = drawings.crystal_png(station.end.solid, width)
     found["data.json"] = json.dumps(data(sheet), ensure_ascii=False).encode()
     return found
 
@@ -147,8 +150,8 @@ def data(sheet: Sheet) -> dict[str, Any]:
         "outcome": outcome(sheet),
         "before": before(sheet),
         "rule": _RULE + (_RULE_OF_KNOBS if sheet.apparatus else ""),
-        "picture_mm": max(_VIEW_MM[0], _VIEW_MM[1] * min(1.0, 5.0 / count)),
-        "wide": [42, 37] if count <= 5 else [50, 42],
+        "picture_mm": _picture_mm(sheet),
+        "wide": [42, 37] if count <= 5 else [49, 40],
         "columns": list(_COLUMNS),
         "seed_words": seed_words(sheet),
         "stations": [_station(s, place, sheet) for place, s in enumerate(sheet.stations)],
@@ -177,6 +180,11 @@ def _bound(value: Any) -> Any:
     if isinstance(value, dict):
         return {key: _bound(item) for key, item in value.items()}
     return value
+
+
+def _picture_mm(sheet: Sheet) -> float:
+    """Width of a picture: smaller where there are many."""
+    return max(_VIEW_MM[0], _VIEW_MM[1] * min(1.0, 5.0 / len(sheet.stations)))
 
 
 def outcome(sheet: Sheet) -> str:
@@ -295,7 +303,10 @@ def _halves(rows: list[str]) -> list[list[str]]:
 def _station(station: Station, place: int, sheet: Sheet) -> dict[str, Any]:
     (t0, s0), (t1, s1) = station.air
     long = station.end.sizes.aspect_ratio >= 1.25
-    air = [f"{change(celsius(t0), celsius(t1))} °C", f"{change(over_ice(s0), over_ice(s1))} % over ice"]
+    air = [
+        f"{words.through([celsius(t) for t, _ in station.path])} °C",
+        f"{words.through([over_ice(s) for _, s in station.path])} % over ice",
+    ]
     if station.settings:
         told = [
             f"{_spoken(name)} {change(*(_knob(v, sheet.knob_steps.get(name, 0.0)) for v in ends))} "

@@ -78,10 +78,19 @@ def change(first: str, last: str) -> str:
     return first if first == last else f"{first} \N{RIGHTWARDS ARROW} {last}"
 
 
+def through(values: list[str]) -> str:
+    """`15 → 2 → 8`; of more than four `15 → 2, between 1 and 16`."""
+    kept = [v for k, v in enumerate(values) if k == 0 or v != values[k - 1]]
+    if len(kept) <= 4:
+        return " \N{RIGHTWARDS ARROW} ".join(kept)
+    order = sorted(kept, key=lambda v: float(v.replace("\N{MINUS SIGN}", "-")))
+    return f"{change(kept[0], kept[-1])}, between {order[0]} and {order[-1]}"
+
+
 def look_for(station: Station) -> list[str]:
     """Sentences on what a person at the microscope should see in this step."""
     was, now = station.start, station.end
-    if station.air[0][1] <= 0.0 and station.air[1][1] <= 0.0:
+    if all(sigma <= 0.0 for _, sigma in station.path):
         return ["No growth: nothing should change. Rounded edges mean that the ice shrinks."]
     said = []
     seed = "seed" if was.time_s == 0.0 else was.habit
@@ -126,7 +135,7 @@ def speed(station: Station) -> list[str]:
 def rescue(sheet: Sheet) -> list[tuple[str, str]]:
     """(mishap, what to do) for the usual ones."""
     stations = sheet.stations
-    air = [(t, s, station.label) for station in stations for t, s in station.air]
+    air = [(t, s, station.label) for station in stations for t, s in station.path]
     per_tenth = max(abs(_per_tenth(t, s)) for t, s, _ in air)
     flat = stations[-1].end.sizes.aspect_ratio < _LONG
     parts = "Arms" if flat and stations[-1].end.sizes.solidity < 0.95 else "Sides" if flat else "Ends"

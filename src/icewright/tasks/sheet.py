@@ -15,7 +15,7 @@ from icewright.notebook.files import StoreError, guard, write_atomic
 from icewright.notebook.series import read_series
 from icewright.notebook.store import RunFolder
 from icewright.recipe.limits import RecipeError
-from icewright.sheets.content import MOST_STATIONS, Moment, Sheet, Station
+from icewright.sheets.content import MOST_STATIONS, Moment, Sheet, Station, same_air
 
 if TYPE_CHECKING:
     from icewright.apparatus.model import Apparatus
@@ -346,8 +346,12 @@ def _stations(run: RunFolder, planned: Planned, columns: Mapping[str, Any]) -> l
 
 
 def _groups(planned: Planned, last: int, ends_s: Sequence[float]) -> list[list[int]]:
-    """Steps that make a row together: those of one step in settings, then the shortest neighbours."""
-    origin = planned.origin or tuple(range(last + 1))
+    """Steps that make a row together: those of one step in settings, then short ramps that go on and on.
+
+    First neighbours that go the same way, then any that follow each other without a jump. A size that ends a
+    step is a cue and keeps its own row.
+    """
+    steps, origin = planned.recipe.steps, planned.origin or tuple(range(last + 1))
     groups: list[list[int]] = []
     for place in range(last + 1):
         if groups and origin[place] == origin[groups[-1][-1]]:
@@ -358,10 +362,33 @@ def _groups(planned: Planned, last: int, ends_s: Sequence[float]) -> list[list[i
     def length(group: list[int]) -> float:
         return ends_s[group[-1]] - (ends_s[group[0] - 1] if group[0] else 0.0)
 
-    while len(groups) > MOST_STATIONS:
-        k = min(range(len(groups) - 1), key=lambda i: length(groups[i]) + length(groups[i + 1]))
-        groups[k : k + 2] = [groups[k] + groups[k + 1]]
+    for any_way in (False, True):
+        while len(groups) > MOST_STATIONS:
+            able = [k for k in range(len(groups) - 1) if _goes_on(steps, groups[k], groups[k + 1], any_way)]
+            if not able:
+                break
+            k = min(able, key=lambda i: length(groups[i]) + length(groups[i + 1]))
+            groups[k : k + 2] = [groups[k] + groups[k + 1]]
     return groups
+
+
+def _goes_on(steps: Sequence[Step], one: list[int], other: list[int], any_way: bool) -> bool:
+    """Whether the second group follows the first without a jump of the air, a cue, or (else) a turn."""
+    before, after = steps[one[-1]], steps[other[0]]
+    if before.endings.names_size or before.endings.time_s is None:
+        return False
+    airs = [
+        (step.temperature_at(t), step.sigma_at(t))
+        for step, t in (
+            (steps[one[0]], 0.0),
+            (before, before.endings.time_s),
+            (after, 0.0),
+            (steps[other[-1]], steps[other[-1]].endings.time_s or 0.0),
+        )
+    ]
+    if not same_air(airs[1], airs[2]):
+        return False
+    return any_way or all((b - a) * (c - b) >= 0.0 for a, b, c in zip(airs[0], airs[1], airs[3], strict=True))
 
 
 def _label(group: Sequence[int], origin: Sequence[int]) -> str:
