@@ -90,7 +90,7 @@ def _turn(angle: float) -> float:
 
 
 def _facet_reach(frame: Frame) -> FloatArray:
-    """Reach along each facet direction: median over two degrees, corrected for the slant of a flat face."""
+    """Reach along each facet direction: least over two degrees, corrected for the slant of a flat face."""
     assert frame.angle_rad is not None
     out = np.zeros(6)
     half = 4
@@ -98,5 +98,5 @@ def _facet_reach(frame: Frame) -> FloatArray:
         at = (frame.angle_rad + math.pi / 6.0 + k * math.pi / 3.0) * STEPS / (2.0 * math.pi)
         near = np.arange(round(at) - half, round(at) + half + 1)
         values = frame.reach_m[near % STEPS] * np.cos((near - at) * 2.0 * math.pi / STEPS)
-        out[k] = float(np.median(values))
+        out[k] = float(np.min(values))
     return out

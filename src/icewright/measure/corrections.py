@@ -81,12 +81,25 @@ def read(folder: Path) -> list[Correction]:
             optional=("number", "scale_um", "centre_px", "outline_px", "leave_out", "note", "date"),
             where=f"correction {k} in {FILE}",
         )
-        pairs = {key: tuple(item[key]) for key in ("scale_um", "centre_px") if item.get(key)}
         line = item.get("outline_px")
         outline = tuple((float(x), float(y)) for x, y in line) if line else None
-        rest = {key: item[key] for key in ("picture", "number", "leave_out", "note", "date") if key in item}
-        out.append(Correction(**rest, **pairs, outline_px=outline))
+        out.append(
+            Correction(
+                str(item["picture"]),
+                int(item.get("number", 0)),
+                _pair(item.get("scale_um")),
+                _pair(item.get("centre_px")),
+                outline,
+                bool(item.get("leave_out", False)),
+                str(item.get("note", "")),
+                str(item.get("date", "")),
+            )
+        )
     return out
+
+
+def _pair(value: Any) -> tuple[float, float] | None:
+    return (float(value[0]), float(value[1])) if value else None
 
 
 def write(folder: Path, corrections: Sequence[Correction]) -> Path:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -47,7 +48,7 @@ def facets(loop_m: FloatArray, frame: Frame, tolerance_m: float) -> list[Facet]:
     cuts = _corners(ring, tolerance_m)
     least = LEAST_SHARE * float(frame.reach_m.mean())
     out = []
-    for a, b in zip(cuts[:-1], cuts[1:], strict=True):
+    for a, b in pairwise(cuts):
         length = float(np.hypot(*(ring[b] - ring[a])))
         if length < least or b - a < 5:
             continue

@@ -87,18 +87,18 @@ def centroid(loop_m: FloatArray) -> FloatArray:
     return np.asarray(np.array([cx, cy]) + loop_m[0])
 
 
-def frame(loop_m: FloatArray) -> Frame:
-    """Centre and axes of a closed outline, float64[n, 2] in metres.
+def frame(loop_m: FloatArray, centre_m: FloatArray | None = None) -> Frame:
+    """Centre and axes of a closed outline, float64[n, 2] in metres; about ``centre_m`` if that is given.
 
     The centre starts at the centroid and moves until no direction is favoured: the difference of the reach
     from its median over the six sixths has no first harmonic, with outliers (a droplet that clings to one
     arm) weighted down. The angle is the one about which the mean sixth is its own mirror image.
     """
-    at: FloatArray = centroid(loop_m)
+    at: FloatArray = centroid(loop_m) if centre_m is None else centre_m
     theta = np.arange(STEPS) * (2.0 * math.pi / STEPS)
     wave = np.column_stack([np.cos(theta), np.sin(theta)])
     r = reach(loop_m, at)
-    for _ in range(4):
+    for _ in range(4 if centre_m is None else 0):
         left = r - np.tile(np.median(r.reshape(6, SIXTH), axis=0), 6)
         scale = max(1.4826 * float(np.median(np.abs(left))), 1e-4 * float(r.mean()))
         w = np.square(np.maximum(0.0, 1.0 - np.square(left / (5.0 * scale))))
@@ -162,7 +162,7 @@ def _departure(r: FloatArray, angle: float) -> tuple[float, float]:
     both = np.concatenate([sixths, np.roll(sixths[:, ::-1], 1, axis=1)])
     ideal = np.median(both, axis=0)
     left = (sixths - ideal).ravel() / r.mean()
-    # Where the ideal itself jumps (side branches), a turn of a quarter degree is a large difference: forgiven.
+    # Where the ideal itself jumps (side branches), a quarter of a degree is a large difference: forgiven.
     jump = np.abs(np.gradient(ideal)) * 2.0 / r.mean()
     left = np.sign(left) * np.maximum(0.0, np.abs(left) - np.tile(jump, 6))
     width = 20

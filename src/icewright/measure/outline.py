@@ -11,6 +11,7 @@ Coordinates: ``column`` to the right and ``row`` downwards in pixels, whole numb
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -30,6 +31,7 @@ class Found:
     lower and the higher level. blur_px : standard deviation of the edge's blur. edge : departure just inside
     the edge. noise : of the smoothed signal. closed_px : gaps of the edge that had to be bridged, widest.
     touches : whether it reaches the rim of the picture. gap_share : share of the outline without any edge.
+    moved_px : mean way from half height to the edge.
     """
 
     loop: FloatArray
@@ -41,6 +43,7 @@ class Found:
     touches: bool
     gap_share: float
     box: tuple[int, int, int, int] = field(default=(0, 0, 0, 0))
+    moved_px: float = 0.0
 
     @property
     def area_px(self) -> float:
@@ -54,11 +57,13 @@ def shoelace(loop: FloatArray) -> float:
     return float(0.5 * np.sum(x[:-1] * y[1:] - x[1:] * y[:-1]))
 
 
-def find(seen: Signal, *, most: int = 12, least_px: float = 8.0) -> list[Found]:
+def find(
+    seen: Signal, *, most: int = 12, least_px: float = 8.0, pitch: tuple[float, float] = (1.0, 1.0)
+) -> list[Found]:
     """Everything that stands out of the background, largest first.
 
     ``least_px``: what is less than this across is dust and left out. Things below a thirtieth of the largest
-    area are left out too.
+    area are left out too. ``pitch``: width and height of a pixel in any unit, needed where they differ.
     """
     rows, columns = seen.departure.shape[:2]
     factor = max(1, -(-max(rows, columns) // LONG_SIDE))
@@ -71,7 +76,7 @@ def find(seen: Signal, *, most: int = 12, least_px: float = 8.0) -> list[Found]:
     for mask, box, closed in parts[:most]:
         if largest and mask.sum() * factor**2 < largest / 40.0:
             break
-        one = _refine(seen, mask, box, factor, spread, closed)
+        one = _refine(seen, mask, box, factor, spread, closed, pitch)
         if one is None:
             continue
         largest = max(largest, one.area_px)
@@ -79,6 +84,15 @@ def find(seen: Signal, *, most: int = 12, least_px: float = 8.0) -> list[Found]:
             found.append(one)
     found.sort(key=lambda f: -f.area_px)
     return found
+
+
+def drawn(loop: FloatArray, seen: Signal) -> Found:
+    """An outline that a person drew, float64[n, 2] column and row, closed: as well as a pixel and a half."""
+    rows, columns = seen.departure.shape[:2]
+    low, high = loop.min(axis=0), loop.max(axis=0)
+    touches = bool(low.min() < 0.0 or high[0] > columns - 1 or high[1] > rows - 1)
+    box = (int(low[0]), int(low[1]), int(high[0]) + 1, int(high[1]) + 1)
+    return Found(loop, (None, None), 1.5, max(seen.contrast, 1e-6), 0.0, 0.0, touches, 0.0, box)
 
 
 def _smoothing(seen: Signal) -> float:
@@ -145,19 +159,23 @@ def _opened(mask: Mask, radius: int) -> Mask:
 
 
 def _refine(
-    seen: Signal, mask: Mask, box: tuple[slice, slice], factor: int, spread: float, closed: int
+    seen: Signal,
+    mask: Mask,
+    box: tuple[slice, slice],
+    factor: int,
+    spread: float,
+    closed: int,
+    pitch: tuple[float, float],
 ) -> Found | None:
     from scipy.ndimage import distance_transform_edt, gaussian_filter, maximum_filter
-    from skimage.measure import find_contours
 
     rows, columns = seen.departure.shape[:2]
-    margin = 6 + 2 * factor + int(4 * spread)
+    margin = 8 + 2 * factor + int(4 * spread)
     top = max(0, box[0].start * factor - margin)
     left = max(0, box[1].start * factor - margin)
     bottom = min(rows, box[0].stop * factor + margin)
     right = min(columns, box[1].stop * factor + margin)
-    crop = seen.departure[top:bottom, left:right]
-    soft = magnitude(gaussian_filter(crop, (spread, spread, 0.0)))
+    soft = magnitude(gaussian_filter(seen.departure[top:bottom, left:right], (spread, spread, 0.0)))
     noise = seen.noise / (2.0 * np.sqrt(np.pi) * spread)
     # Noise adds to a size in squares; where there is no signal this leaves nothing on average.
     soft = np.sqrt(np.maximum(np.square(soft) - noise**2, 0.0))
@@ -171,8 +189,7 @@ def _refine(
     outside = distance_transform_edt(~inside)
     blur = _blur(soft, inside, depth, outside, spread)
     reach = max(3, round(2.2 * blur + 1.0 + factor))
-    band = np.where((depth < 2.5 * reach) & (outside < reach), soft, 0.0)
-    peak = maximum_filter(band, footprint=_disk(reach))
+    peak = maximum_filter(np.where(outside < reach, soft, 0.0), footprint=_disk(reach))
     ring = inside & (depth <= reach)
     edge = float(np.median(peak[ring])) if ring.any() else 0.0
     if edge <= 0.0:
@@ -180,45 +197,200 @@ def _refine(
     peak = np.maximum(peak, max(0.25 * edge, 5.0 * noise, 3.0 * seen.uneven))
     peak = gaussian_filter(peak, 0.7 * reach)
     share = np.where(outside <= reach + 1.0, soft / peak, 0.0)
-    core = np.clip((depth - reach) / 2.0 + 0.5, 0.0, 1.0) * (depth > 0)
-    shape = np.maximum(share, core)
-    loop = _longest(find_contours, shape, LEVEL)
+    floor = max(6.0 * noise, 4.0 * seen.uneven, 0.08 * edge)
+    line = _ridges(soft, blur) & (soft > floor) & (outside <= reach)
+    shape, bridged = _closing(share, line, closed, pitch)
+    if shape is None:
+        return None
+    contours = [_longest(shape, level) for level in (LEVEL, *LEVELS)]
+    loop = contours[0]
     if loop is None:
         return None
-    shifted = [
-        None if one is None else one + (left, top)
-        for one in (loop, *(_longest(find_contours, shape, v) for v in LEVELS))
-    ]
-    first = shifted[0]
-    assert first is not None
+    at = np.array([left, top])
     touches = bool(
-        first[:, 0].min() < 1.5
-        or first[:, 1].min() < 1.5
-        or first[:, 0].max() > columns - 2.5
-        or first[:, 1].max() > rows - 2.5
+        (loop + at).min() < 1.5
+        or (loop[:, 0] + left).max() > columns - 2.5
+        or (loop[:, 1] + top).max() > rows - 2.5
     )
     # Where the outline lies on the filled inside and not on an edge of its own, nobody saw an edge.
     r, c = np.rint(loop[:, 1]).astype(int), np.rint(loop[:, 0]).astype(int)
     r, c = np.clip(r, 0, soft.shape[0] - 1), np.clip(c, 0, soft.shape[1] - 1)
-    near = maximum_filter(share, size=3)
-    gaps = float(np.mean(near[r, c] < LEVEL * 0.9))
+    gaps = float(np.mean(maximum_filter(share, size=3)[r, c] < LEVEL * 0.9))
+    loop, moved = _to_edge(loop, soft, blur, reach)
     return Found(
-        first,
-        (shifted[1], shifted[2]),
+        loop + at,
+        (
+            None if contours[1] is None else contours[1] + at,
+            None if contours[2] is None else contours[2] + at,
+        ),
         blur,
         edge,
         float(noise),
-        float(closed),
+        float(bridged),
         touches,
         gaps,
         (left, top, right, bottom),
+        moved,
     )
 
 
-def _longest(find_contours: Any, shape: Image | NDArray[Any], level: float) -> FloatArray | None:
+def _closing(
+    share: NDArray[Any], line: Mask, known: int, pitch: tuple[float, float]
+) -> tuple[NDArray[Any] | None, int]:
+    """Signal over its height with the inside filled, and the width of the gaps that were bridged for it.
+
+    What is enclosed by the edge is inside, be it as bright as the background. A faint edge (``line``)
+    encloses too; the blurred signal in a narrow gap between two branches does not. Light that comes from one
+    side leaves gaps in an edge, and a star has gaps of its own between its branches: bridging is told from
+    filling by symmetry. Of outlines with gaps of more and more pixels bridged the first is taken that is
+    alike on all sides, or else the one that is most alike.
+    """
+    from scipy.ndimage import binary_fill_holes, gaussian_filter
+
+    raw = share > LEVEL
+    wall = _closed(raw | line, 2)
+    # Closing must not shut a gap between two branches where there is neither edge nor ridge.
+    wall &= raw | _dilated(line, 2)
+    best: tuple[float, NDArray[Any], int] | None = None
+    largest = 0.0
+    for width in sorted({0, 2, 4, 8, max(known, 0)}):
+        full = binary_fill_holes(_closed(wall, width) if width else wall)
+        added = _opened(full, 1) & ~raw
+        # The filled part reaches up to the edge's own signal, so it moves no outline that has an edge.
+        core = gaussian_filter(added.astype(np.float32), 0.5) if added.any() else np.zeros(1)
+        shape = np.maximum(share, np.where(added, np.maximum(core, 0.75), 0.0)) if added.any() else share
+        loop = _longest(shape, LEVEL)
+        if loop is None:
+            continue
+        alike = _unlike(loop * np.asarray(pitch))
+        size = abs(shoelace(loop))
+        # An arc of an edge may look alike on two sides by chance: a far larger outline is what was meant.
+        better = best is None or alike < 0.6 * best[0] or (size > 1.6 * largest and alike < best[0] + 0.03)
+        if better:
+            best, largest = (alike, shape, width), size
+        if alike < 0.02 and size > 0.9 * largest and width >= known:
+            break
+    return (best[1], best[2]) if best is not None else (None, 0)
+
+
+def _ridges(soft: NDArray[Any], blur: float) -> Mask:
+    """Where the signal is a ridge: curved down across it and hardly curved along it.
+
+    A saddle in a gap between two bright branches curves up from branch to branch and is no ridge.
+    """
+    from scipy.ndimage import gaussian_filter
+
+    h = gaussian_filter(soft, max(0.8, 0.6 * blur))
+    rr = np.zeros_like(h)
+    cc, rc = np.zeros_like(h), np.zeros_like(h)
+    rr[1:-1] = h[2:] - 2.0 * h[1:-1] + h[:-2]
+    cc[:, 1:-1] = h[:, 2:] - 2.0 * h[:, 1:-1] + h[:, :-2]
+    rc[1:-1, 1:-1] = 0.25 * (h[2:, 2:] - h[2:, :-2] - h[:-2, 2:] + h[:-2, :-2])
+    mean, half = 0.5 * (rr + cc), np.hypot(0.5 * (rr - cc), rc)
+    least, most = mean - half, mean + half
+    return np.asarray((least < 0) & (-least > 1.5 * np.abs(most)) & (-least > 0.02 * h))
+
+
+def _dilated(mask: Mask, radius: int) -> Mask:
+    from scipy.ndimage import binary_dilation
+
+    return np.asarray(binary_dilation(mask, _disk(radius)))
+
+
+def _unlike(loop: FloatArray) -> float:
+    """How much an outline differs from itself turned by a sixth, or by a half where it is long."""
+    from icewright.measure.orientation import STEPS, frame
+
+    six = frame(loop)
+    r = six.reach_m
+    half = float(np.sqrt(np.mean(np.square(r - np.roll(r, STEPS // 2)))) / r.mean())
+    x, y = (loop - loop.mean(axis=0)).T
+    spread = np.linalg.eigvalsh(np.cov(x, y))
+    return half if spread[1] > 1.7 * spread[0] else six.departure
+
+
+def _to_edge(loop: FloatArray, soft: NDArray[Any], blur: float, reach: int) -> tuple[FloatArray, float]:
+    """The outline moved from half of the edge's height to the true edge, and the mean way it moved (px).
+
+    Both are the same for the edge of a wide band. A band narrower than the blur is shown wider than it is:
+    from its width at half height and the steepness of its outer flank, both read across the outline, follow
+    its true width and the way from half height to its edge, for a uniform band under a Gaussian blur. The
+    outline is then evenly resampled, a point for a pixel.
+    """
+    from scipy.ndimage import map_coordinates, median_filter, uniform_filter1d
+
+    run = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(loop, axis=0).T))])
+    n = max(24, round(run[-1]))
+    at = np.linspace(0.0, run[-1], n, endpoint=False)
+    p = np.column_stack([np.interp(at, run, loop[:, k]) for k in (0, 1)])
+    tangent = uniform_filter1d(np.roll(p, -1, axis=0) - np.roll(p, 1, axis=0), 5, axis=0, mode="wrap")
+    tangent /= np.maximum(np.hypot(*tangent.T), 1e-9)[:, None]
+    sign = 1.0 if shoelace(np.vstack([p, p[:1]])) > 0 else -1.0
+    normal = sign * np.column_stack([-tangent[:, 1], tangent[:, 0]])  # points inwards
+    t = np.arange(-2.5 * blur - 1.0, 2.0 * reach + 3.0 * blur + 2.0, 0.25)
+    x = p[:, None, :] + normal[:, None, :] * t[None, :, None]
+    profile = map_coordinates(soft, [x[..., 1], x[..., 0]], order=1, mode="nearest")
+    profile = uniform_filter1d(profile, 5, axis=0, mode="wrap")
+    near = (t >= -1.0) & (t <= reach)
+    first = int(np.flatnonzero(near)[0])
+    top = first + np.argmax(profile[:, near], axis=1)
+    rows = np.arange(n)
+    height = profile[rows, top]
+    low = profile < 0.5 * height[:, None]
+    k = np.arange(t.size)
+    before = np.where(low & (k[None, :] < top[:, None]), k[None, :], -1).max(axis=1)
+    after = np.where(low & (k[None, :] > top[:, None]), k[None, :], t.size).min(axis=1)
+    known = (before >= 0) & (before < t.size - 1)
+    b = np.clip(before, 0, t.size - 2)
+    rise = profile[rows, b + 1] - profile[rows, b]
+    outer = t[b] + 0.25 * np.clip((0.5 * height - profile[rows, b]) / np.maximum(rise, 1e-9), 0.0, 1.0)
+    lo, hi = np.clip(b - 1, 0, t.size - 1), np.clip(b + 2, 0, t.size - 1)
+    slope = (profile[rows, hi] - profile[rows, lo]) / np.maximum(t[hi] - t[lo], 1e-9)
+    line = known & (after < t.size)
+    a = np.clip(after, 1, t.size - 1)
+    fall = profile[rows, a - 1] - profile[rows, a]
+    inner = t[a] - 0.25 * np.clip((0.5 * height - profile[rows, a]) / np.maximum(fall, 1e-9), 0.0, 1.0)
+    width = np.maximum(inner - outer, 0.25)
+    steep = width * slope / np.maximum(height, 1e-9)
+    s, ratio = _band_table()
+    way = np.where(line, width * np.interp(steep, s, ratio), 0.0)
+    way = np.where(known, np.clip(way, 0.0, 2.5 * blur) + np.clip(outer, -0.6 * blur, 0.6 * blur), 0.0)
+    way = uniform_filter1d(median_filter(way, 9, mode="wrap"), 5, mode="wrap")
+    moved = p + normal * way[:, None]
+    return np.vstack([moved, moved[:1]]), float(np.mean(way))
+
+
+@lru_cache(maxsize=1)
+def _band_table() -> tuple[FloatArray, FloatArray]:
+    """For a band of unit height and any width under a Gaussian: steepness and way.
+
+    steepness : slope of the flank at half height times the width at half height over the height, ascending.
+    way : from half height to the true edge over the width at half height.
+    """
+    from scipy.optimize import brentq
+    from scipy.stats import norm
+
+    pairs = []
+    for q in np.concatenate([np.linspace(0.1, 6.0, 60), np.linspace(6.5, 14.0, 16)]):
+
+        def band(x: float, q: float = float(q)) -> float:
+            return float(norm.cdf(x) - norm.cdf(x - q))
+
+        half = 0.5 * band(0.5 * q)
+        x = float(brentq(lambda v, half=half, band=band: band(v) - half, -8.0, 0.5 * q))
+        width = q - 2.0 * x
+        slope = float(norm.pdf(x) - norm.pdf(x - q))
+        pairs.append((slope * width / (2.0 * half), -x / width))
+    table = np.array(sorted(pairs))
+    return table[:, 0], table[:, 1]
+
+
+def _longest(shape: NDArray[Any], level: float) -> FloatArray | None:
     """The loop around the largest area, as column and row; None if there is none."""
+    from skimage.measure import find_contours
+
     padded = np.pad(shape, 1)
-    loops = find_contours(padded, level)
+    loops = find_contours(padded, level)  # type: ignore[no-untyped-call]
     best, most = None, 0.0
     for loop in loops:
         if loop.shape[0] < 12 or not np.array_equal(loop[0], loop[-1]):

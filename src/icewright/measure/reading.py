@@ -53,19 +53,32 @@ class Reading:
 
 
 def read(
-    picture: Picture, scale: Scale, *, view: str = "auto", least_m: float | None = None
+    picture: Picture,
+    scale: Scale,
+    *,
+    view: str = "auto",
+    least_m: float | None = None,
+    by_hand: Mapping[int, Mapping[str, Any]] | None = None,
 ) -> list[Reading]:
     """Readings of all crystals of a picture, largest first.
 
     ``view``: "plan", "side" or "auto", each outline by its shape. ``least_m``: what is smaller across is left
-    out; a hundredth of the picture, but 8 pixels at least, if None. An empty list: nothing stands out of the
-    background.
+    out; a hundredth of the picture, but 8 pixels at least, if None. ``by_hand``: for a crystal's number (from
+    1, largest first) an ``outline_px`` (float64[n, 2], closed) or a ``centre_px`` in place of what is found;
+    a number beyond those found adds a crystal where it has an outline. An empty list: nothing stands out of
+    the background.
     """
     if view not in VIEWS:
         raise IcewrightError(got=f"view {view!r}", wanted="one of " + ", ".join(VIEWS))
     seen = signal(picture)
     least = max(8.0, 0.01 * max(picture.shape[:2])) if least_m is None else least_m / scale.pixel_m
-    return [_read_one(found, seen, scale, view) for found in outline.find(seen, least_px=least)]
+    found = outline.find(seen, least_px=least, pitch=(scale.x_m, scale.y_m))
+    given = dict(by_hand or {})
+    out = [_read_one(one, seen, scale, view, given.pop(k, {})) for k, one in enumerate(found, start=1)]
+    for _, more in sorted(given.items()):
+        if "outline_px" in more:
+            out.append(_read_one(outline.drawn(more["outline_px"], seen), seen, scale, view, more))
+    return out
 
 
 def to_metres(loop_px: FloatArray, scale: Scale) -> FloatArray:
@@ -78,10 +91,16 @@ def to_pixels(loop_m: FloatArray, scale: Scale) -> FloatArray:
     return np.column_stack([loop_m[:, 0] / scale.x_m, -loop_m[:, 1] / scale.y_m])
 
 
-def _read_one(found: outline.Found, seen: Signal, scale: Scale, view: str) -> Reading:
+def _read_one(
+    found: outline.Found, seen: Signal, scale: Scale, view: str, by_hand: Mapping[str, Any]
+) -> Reading:
+    if "outline_px" in by_hand:
+        found = outline.drawn(np.asarray(by_hand["outline_px"], dtype=float), seen)
     loop = to_metres(found.loop, scale)
     others = [to_metres(o, scale) if o is not None else None for o in found.others]
-    six = frame(loop)
+    centre = by_hand.get("centre_px")
+    at = to_metres(np.array([centre], dtype=float), scale)[0] if centre is not None else None
+    six = frame(loop, at)
     long_m, short_m, _ = sides.box(loop)
     kind = _kind(six, long_m / max(short_m, 1e-30)) if view == "auto" else view
     if kind == PLAN and six.angle_rad is None:

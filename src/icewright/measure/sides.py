@@ -1,7 +1,7 @@
 """Columns lying down, seen from the side: length, width, and what their ends look like.
 
-A silhouette shows the ends as straight across, pointed or slanted, rounded, or wider than the waist (caps). It
-cannot show a hollow that begins behind a straight rim.
+A silhouette shows the ends as straight across, pointed or slanted, rounded, or wider than the waist (caps).
+It cannot show a hollow that begins behind a straight rim.
 """
 
 from __future__ import annotations

@@ -48,7 +48,7 @@ def clock_seconds(text: str) -> float | None:
 
 
 def name_seconds(name: str) -> tuple[float | None, str]:
-    """Seconds told by a file's name: a clock (``20260131_123000``) or a time since (``t12.5min``, ``_40s``)."""
+    """Seconds told by a file's name: a clock (``20260131_123000``) or a time (``t12.5min``, ``_40s``)."""
     stem = Path(name).stem
     clock = clock_seconds(stem)
     if clock is not None:
