@@ -22,6 +22,7 @@ VERBS = {
     "grow": ("icewright.cli.grow", "grow_command"),
     "look": ("icewright.cli.look", "look_command"),
     "sheet": ("icewright.cli.sheet", "sheet_command"),
+    "design": ("icewright.cli.design", "design_command"),
     "atlas": ("icewright.cli.atlas", "atlas_command"),
     "bench": ("icewright.cli.bench", "bench_command"),
     "evidence": ("icewright.cli.evidence", "evidence_command"),

@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from icewright.design.portrait import DesignError, FloatArray
-from icewright.ground.units import celsius_to_kelvin, kelvin_to_celsius
+from icewright.ground.units import kelvin_to_celsius
+from icewright.vapour.saturation import ice_pressure
 from icewright.vapour.supersaturation import sigma_at_water_saturation
 
 if TYPE_CHECKING:
@@ -54,7 +55,7 @@ class Airs:
 
     def sigma(self, temperature_k: float, share: float) -> float:
         """Air for a share 0..1, on a scale of equal ratios from ``LEAST_SHARE`` of the moistest to it."""
-        return float(self.most(temperature_k)) * LEAST_SHARE ** (1 - min(max(share, 0.0), 1.0))
+        return float(self.most(temperature_k) * LEAST_SHARE ** (1 - min(max(share, 0.0), 1.0)))
 
     def share(self, temperature_k: float, sigma: float) -> float:
         """The share of that air, the inverse of ``sigma``; 0..1."""
@@ -84,7 +85,9 @@ def airs(target: Target) -> Airs:
     if (water <= 0).any():
         keep = water > 0
         if keep.sum() < 2:
-            raise DesignError("No air is left to grow in.", got="air that is drier than ice", do="water_fraction = 0.98")
+            raise DesignError(
+                "No air is left to grow in.", got="air that is drier than ice", do="water_fraction = 0.98"
+            )
         at, water = at[keep], water[keep]
     if target.apparatus is None:
         return Airs(at, water, LEAST_RAMP_S, RATE_K_PER_S)
@@ -108,9 +111,10 @@ def _of_apparatus(apparatus: Apparatus, target: Target, at: FloatArray, water: F
                 found = apparatus.state(whole, pressure_pa=target.pressure_pa)
             except IcewrightError:
                 continue
-            if float(found.sigma) > 0:
+            over = float(found.vapour_pa) / float(ice_pressure(float(found.temperature_k))) - 1
+            if over > 0:
                 temperature.append(float(found.temperature_k))
-                sigma.append(float(found.sigma))
+                sigma.append(over)
     t, s = np.array(temperature), np.array(sigma)
     half = max(0.5 * (at[1] - at[0]), 0.26)
     best = np.array([s[np.abs(t - k) <= half].max(initial=0.0) for k in at])
@@ -127,7 +131,9 @@ def _of_apparatus(apparatus: Apparatus, target: Target, at: FloatArray, water: F
     run = slice(some[0], some[-1] + 1)
     # A little less than the walk's best, so that every air named can really be set.
     most = np.minimum(0.97 * best[run], water[run])
-    found_lag = lag(apparatus, apparatus.complete({kind.driver: one.now or one.low, kind.level: two.now or two.high}))
+    found_lag = lag(
+        apparatus, apparatus.complete({kind.driver: one.now or one.low, kind.level: two.now or two.high})
+    )
     rates = [s.fastest_ramp for s in (one, two) if np.isfinite(s.fastest_ramp)]
     note = (
         f"{apparatus.title or 'the apparatus'} reaches {kelvin_to_celsius(float(at[run][0])):.1f} to "
@@ -145,4 +151,6 @@ def celsius(temperature_k: float) -> float:
 
 def kelvin(temperature_c: float) -> float:
     """Back from ``celsius``."""
-    return float(celsius_to_kelvin(temperature_c))
+    from icewright.recipe.quantities import CELSIUS
+
+    return CELSIUS.to_si(round(temperature_c, 1))

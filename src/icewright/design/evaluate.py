@@ -105,7 +105,8 @@ class Bench:
         if self.target.limits.thickness_m is not None:
             thin = min(thin, self.target.limits.thickness_m)
         voxel = extent / voxels
-        return max(min(voxel, thin / LEAST_LAYERS), extent / (1.6 * voxels))
+        voxel = max(min(voxel, thin / LEAST_LAYERS), extent / (1.6 * voxels))
+        return float(f"{voxel * 1e6:.3g}e-6")  # what is written is what is grown
 
     def price(self, voxels: float) -> float:
         """Cost of one trial."""
@@ -123,7 +124,9 @@ class Bench:
         made = Stops(extent_m=TOO_LARGE * max(self.target.extent_m, 10e-6))
         return Stops(limits.time_s, made.extent_m) if limits.time_s is not None else made
 
-    def results(self, records: Sequence[dict[str, Any]], voxels: float) -> list[tuple[dict[str, Any] | None, str]]:
+    def results(
+        self, records: Sequence[dict[str, Any]], voxels: float
+    ) -> list[tuple[dict[str, Any] | None, str]]:
         """Grow records; (result, "") each, or (None, why not). Raises ``StoppedError`` when asked to stop."""
         from icewright.sweep.executor import spread
 

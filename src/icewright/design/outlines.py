@@ -16,7 +16,14 @@ from xml.etree import ElementTree
 import numpy as np
 from numpy.typing import NDArray
 
-from icewright.design.portrait import PLAN_SHAPE, SECTION_SHAPE, DesignError, FloatArray, Portrait, plan_points
+from icewright.design.portrait import (
+    PLAN_SHAPE,
+    SECTION_SHAPE,
+    DesignError,
+    FloatArray,
+    Portrait,
+    plan_points,
+)
 from icewright.design.twin import hull_share
 from icewright.shape.sizes import NOTHING
 
@@ -57,7 +64,9 @@ def of_mask(mask: NDArray[np.bool_], radius_m: float) -> Outline:
     Raises ``DesignError`` for an empty picture.
     """
     if mask.sum() < 30:
-        raise DesignError("The outline holds no shape.", got=f"{int(mask.sum())} pixels inside", wanted="a closed shape")
+        raise DesignError(
+            "The outline holds no shape.", got=f"{int(mask.sum())} pixels inside", wanted="a closed shape"
+        )
     rows, columns = np.nonzero(mask)
     cy, cx = float(rows.mean()), float(columns.mean())
     reach = float(np.hypot(rows - cy, columns - cx).max()) + 0.5
@@ -71,7 +80,7 @@ def of_mask(mask: NDArray[np.bool_], radius_m: float) -> Outline:
     fold = int(np.argmax(waves[2:13])) + 2
     round_ = waves[2:13].max() < 0.01 * spread.sum()
     phase = -float(np.angle(np.fft.rfft(spread)[6])) / 6 if not round_ else 0.0
-    n, m = PLAN_SHAPE
+    n = PLAN_SHAPE[0]
     px, py = plan_points(1.0)
     total = np.zeros(PLAN_SHAPE)
     for k in range(6):
@@ -86,14 +95,17 @@ def of_mask(mask: NDArray[np.bool_], radius_m: float) -> Outline:
     if far < 1.0:
         at = (np.arange(n) + 0.5) / n
         plan = np.stack([np.interp(at * far, at, column) for column in plan.T], axis=1)
-    uneven = float((plan * (1 - plan) * np.arange(1, n + 1)[:, None]).sum() / (plan * np.arange(1, n + 1)[:, None]).sum())
+    uneven = float(
+        (plan * (1 - plan) * np.arange(1, n + 1)[:, None]).sum() / (plan * np.arange(1, n + 1)[:, None]).sum()
+    )
     notes = []
     if round_:
         fold = 6
         notes.append("the outline is nearly round: it says little of corners and arms")
     elif fold != 6 and not (fold in (2, 3) and waves[6] >= _LONE * waves[fold]) and fold != 12:
         notes.append(
-            f"the outline is {fold}-fold; a single crystal of ice has six-fold sides, so its six-fold average is sought"
+            f"the outline is {fold}-fold; a single crystal of ice has six-fold sides, so its six-fold "
+            "average is sought"
         )
     else:
         fold = 6
@@ -133,13 +145,21 @@ def _photograph(path: Path) -> NDArray[np.bool_]:
     from skimage.measure import label
 
     try:
-        picture = np.asarray(imread(path), dtype=float)  # type: ignore[no-untyped-call]
+        picture = np.asarray(imread(path), dtype=float)
     except (OSError, ValueError, SyntaxError) as error:
-        raise DesignError(f"{path.name} cannot be read as a picture.", got=str(error).splitlines()[0]) from error
+        raise DesignError(
+            f"{path.name} cannot be read as a picture.", got=str(error).splitlines()[0]
+        ) from error
     if picture.ndim == 3:
-        picture = picture[..., 3] if picture.shape[2] == 4 and np.ptp(picture[..., 3]) > 0 else picture[..., :3].mean(axis=2)
+        picture = (
+            picture[..., 3]
+            if picture.shape[2] == 4 and np.ptp(picture[..., 3]) > 0
+            else picture[..., :3].mean(axis=2)
+        )
     if np.ptp(picture) == 0:
-        raise DesignError("The outline holds no shape.", got=f"{path.name} is of one colour", wanted="a closed shape")
+        raise DesignError(
+            "The outline holds no shape.", got=f"{path.name} is of one colour", wanted="a closed shape"
+        )
     inside = picture > threshold_otsu(picture)  # type: ignore[no-untyped-call]
     rim = np.concatenate([inside[0], inside[-1], inside[:, 0], inside[:, -1]])
     if rim.mean() > 0.5:  # a dark crystal on bright ground
@@ -222,7 +242,9 @@ def path_loops(d: str) -> list[FloatArray]:
         for i in range(0, len(v) - size + 1, size):
             base = at if origin is None else 0j
             w = v[i : i + size]
-            points = [base + complex(w[j], w[j + 1]) for j in range(0, size - 1, 2)] if kind not in "HVA" else []
+            points = (
+                [base + complex(w[j], w[j + 1]) for j in range(0, size - 1, 2)] if kind not in "HVA" else []
+            )
             if kind == "M" and i == 0:
                 at = start = handle = points[0]
                 loops.append([at])
@@ -264,7 +286,9 @@ def _cubic(a: complex, b: complex, c: complex, d: complex, t: float) -> complex:
     return u**3 * a + 3 * u * u * t * b + 3 * u * t * t * c + t**3 * d
 
 
-def _arc(a: complex, b: complex, rx: float, ry: float, turn: float, large: bool, sweep: bool) -> list[complex]:
+def _arc(
+    a: complex, b: complex, rx: float, ry: float, turn: float, large: bool, sweep: bool
+) -> list[complex]:
     """An elliptic arc from its ends, by the conversion of the W3C SVG 1.1 recommendation, appendix F.6."""
     if rx == 0 or ry == 0 or a == b:
         return [b]
@@ -283,4 +307,4 @@ def _arc(a: complex, b: complex, rx: float, ry: float, turn: float, large: bool,
     for k in range(1, _CURVE + 1):
         angle = first + way * k / _CURVE
         out.append(complex(rx * math.cos(angle), ry * math.sin(angle)) * spin.conjugate() + middle)
-    return out[:-1] + [b]
+    return [*out[:-1], b]

@@ -157,4 +157,4 @@ def _section(solid: Solid, radius_m: float) -> FloatArray:
     angle = (np.arange(PLAN_SHAPE[1]) + 0.5)[None, :] * (math.pi / 6) / PLAN_SHAPE[1]
     x, y = rho * np.cos(angle), rho * np.sin(angle)
     rows = [_sampled(solid, share[:, k], x, y).mean(axis=1) for k in range(layers)]
-    return np.clip(np.stack(rows, axis=1), 0.0, 1.0)
+    return np.asarray(np.clip(np.stack(rows, axis=1), 0.0, 1.0), dtype=np.float64)

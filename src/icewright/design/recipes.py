@@ -105,10 +105,17 @@ def forms(target: Target) -> list[Form]:
     for n in range(2, target.limits.steps + 1):
         found.append(_steps(target, n, radius, height))
     c = target.crystal
-    capped = c is not None and height is not None and radius is not None and c.sizes.radius_end_m > 1.15 * c.sizes.radius_waist_m
+    capped = (
+        c is not None
+        and height is not None
+        and radius is not None
+        and c.sizes.radius_end_m > 1.15 * c.sizes.radius_waist_m
+    )
     capped = capped or any(w.name == "end_over_waist" for w in target.wants)
     if capped and radius is not None and height is not None and target.limits.steps >= 2:
-        found.insert(1, Form("length, then radius", (Piece("thickness", None, height), Piece("radius", radius))))
+        found.insert(
+            1, Form("length, then radius", (Piece("thickness", None, height), Piece("radius", radius)))
+        )
     return found
 
 
@@ -149,7 +156,11 @@ def _of_stages(target: Target) -> Form:
         size = stage.thickness_m if long else stage.radius_m
         cue = "thickness" if long else "radius"
         if size is None and last:
-            cue, size = ("thickness", height) if stage.habit in ("column", "hollow column", "needle") else (cue, radius)
+            cue, size = (
+                ("thickness", height)
+                if stage.habit in ("column", "hollow column", "needle")
+                else (cue, radius)
+            )
         upto = next(
             (s.radius_m for s in target.stages[i + 1 :] if s.radius_m is not None), radius or target.extent_m
         )
@@ -188,7 +199,16 @@ def make(form: Form, point: FloatArray, target: Target, airs: Airs, voxel_m: flo
             share = 0.05 + 0.9 * next(x)
             size = was[piece.cue] + share * max(piece.upto_m - was[piece.cue], 1e-6)
         if air is not None and air != (t, s):
-            steps.append(_step(air, (t, s), _tenth_minute(airs.ramp(kelvin(air[0]), kelvin(t))), None, None, "change the air"))
+            steps.append(
+                _step(
+                    air,
+                    (t, s),
+                    _tenth_minute(airs.ramp(kelvin(air[0]), kelvin(t))),
+                    None,
+                    None,
+                    "change the air",
+                )
+            )
         if piece.branch_at_m:
             dip_s = _between(DIP_S, next(x))
             s = s if piece.set_off_by == "dip" else round(s * PULSE_ROOM, 2)
@@ -224,7 +244,9 @@ def make(form: Form, point: FloatArray, target: Target, airs: Airs, voxel_m: flo
             steps=tuple(steps),
         )
     except RecipeError as error:
-        raise DesignError("The target's sizes contradict each other.", got=error.got, wanted=error.wanted) from error
+        raise DesignError(
+            "The target's sizes contradict each other.", got=error.got, wanted=error.wanted
+        ) from error
     return Made(recipe, tuple(ends), tuple(settings))
 
 
@@ -244,7 +266,9 @@ def _tenth_minute(seconds: float) -> float:
     return max(6.0, math.ceil(seconds / 6 - 1e-9) * 6.0)
 
 
-def _branching(piece: Piece, air: tuple[float, float], dip_s: float, airs: Airs, size: float | None) -> list[Any]:
+def _branching(
+    piece: Piece, air: tuple[float, float], dip_s: float, airs: Airs, size: float | None
+) -> list[Any]:
     """Hold to each radius, then a dip (or pulse) of the humidity and back."""
     t, s = air
     if piece.set_off_by == "dip":
@@ -258,7 +282,9 @@ def _branching(piece: Piece, air: tuple[float, float], dip_s: float, airs: Airs,
             break
         steps.append(_step(air, air, None, "radius", radius, "until side branches are due"))
         steps.append(_step(air, (t, other), ramp, None, None, f"{piece.set_off_by} the humidity"))
-        steps.append(_step((t, other), (t, other), _tenth_minute(dip_s), None, None, f"the {piece.set_off_by}"))
+        steps.append(
+            _step((t, other), (t, other), _tenth_minute(dip_s), None, None, f"the {piece.set_off_by}")
+        )
         steps.append(_step((t, other), air, ramp, None, None, "and back"))
     return steps
 
@@ -272,16 +298,19 @@ def _step(
     note: str,
 ) -> Any:
     from icewright.recipe.endings import Endings
+    from icewright.recipe.quantities import MICROMETRE, PERCENT
     from icewright.recipe.step import Humidity, Step
 
-    um = None if size is None else round(size * 1e6, 1) * 1e-6
+    # Through decimals, so that the file shows 3.89 and not 3.8900000000000004.
+    length = None if size is None else MICROMETRE.to_si(round(size * 1e6, 1))
+    first, last = (PERCENT.to_si(round(value, 2)) for value in (start[1], end[1]))
     return Step(
         temperature_k=(kelvin(start[0]), kelvin(end[0])),
-        humidity=Humidity(measure="sigma", start=round(start[1], 2) / 100, end=round(end[1], 2) / 100),
+        humidity=Humidity(measure="sigma", start=first, end=last),
         endings=Endings(
             time_s=None if time_s is None else _tenth_minute(time_s),
-            radius_m=um if cue == "radius" else None,
-            thickness_m=um if cue == "thickness" else None,
+            radius_m=length if cue == "radius" else None,
+            thickness_m=length if cue == "thickness" else None,
         ),
         note=note,
     )

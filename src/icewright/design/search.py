@@ -108,9 +108,13 @@ class Search:
         on_best: Callable[[Trial], None] | None = None,
     ) -> None:
         if strategy not in STRATEGIES:
-            raise DesignError(got=f"strategy {strategy}", wanted=", ".join(STRATEGIES), do="--strategy ladder")
+            raise DesignError(
+                got=f"strategy {strategy}", wanted=", ".join(STRATEGIES), do="--strategy ladder"
+            )
         if not budget > 0:
-            raise DesignError(got=f"a budget of {budget:g} trials", wanted="more than none", do="--trials 160")
+            raise DesignError(
+                got=f"a budget of {budget:g} trials", wanted="more than none", do="--trials 160"
+            )
         self.bench, self.budget, self.strategy, self.good = bench, float(budget), strategy, good
         self.rng = np.random.default_rng(seed)
         self.forms = forms(bench.target) if only is None else only
@@ -218,7 +222,12 @@ class Search:
             start = (target.seed.radius_m, target.seed.thickness_m)
         size = target.extent_m
         found = favoured(
-            target.kinetics, target.pressure_pa, start, (size, 2 * size), np.clip(t, airs.coldest_k, airs.warmest_k), s
+            target.kinetics,
+            target.pressure_pa,
+            start,
+            (size, 2 * size),
+            np.clip(t, airs.coldest_k, airs.warmest_k),
+            s,
         )
         ratio = found.thickness_m / (2 * found.radius_m)
         off = np.abs(np.log(np.maximum(ratio, 1e-3) / aspect))
@@ -226,7 +235,7 @@ class Search:
         return np.asarray(drawn[np.argsort(off, kind="stable")[: 3 * n]][self.rng.permutation(3 * n)[:n]])
 
     def _climb(self, again: list[Trial], until: float) -> None:
-        """The covariance search from the best starts: most of the budget on the first, the rest on another."""
+        """The covariance search from the best starts: most of it from the first, the rest from another."""
         if not again:
             return
         best = again[0]
@@ -237,7 +246,9 @@ class Search:
             self._cma(other.form, other.point, 0.12, until, None)
         # More steps start from the best recipe of fewer: a constant air split in two is as good as it was.
         top = self._best_coarse()
-        richer = [f for f in self.forms if f.size > top.form.size and len(f.pieces) == len(top.form.pieces) + 1]
+        richer = [
+            f for f in self.forms if f.size > top.form.size and len(f.pieces) == len(top.form.pieces) + 1
+        ]
         if richer and top.distance > self.good and self.bench.cost < until:
             self._cma(richer[0], split(top.form, top.point, richer[0]), 0.1, until, None)
 
@@ -330,7 +341,9 @@ class Search:
     def _next_best(self) -> Trial | None:
         """The best coarse trial that was not confirmed yet; corrected ones first, they are better judged."""
         known = {_words(t) for t in self.found.confirmed}
-        some = [t for t in self.found.coarse if t.corrected] or [t for t in self.found.coarse if t.voxels == MIDDLE]
+        some = [t for t in self.found.coarse if t.corrected] or [
+            t for t in self.found.coarse if t.voxels == MIDDLE
+        ]
         some = [t for t in some or self.found.coarse if _words(t) not in known]
         return min(some, key=lambda t: t.distance) if some else None
 
@@ -383,7 +396,7 @@ class Search:
 
 
 def apart(one: Trial, other: Trial) -> bool:
-    """Whether two recipes are two ways rather than one: another number of steps, or air that clearly differs."""
+    """Whether two recipes are two ways and not one: another number of steps, or clearly other air."""
     if len(one.made.settings) != len(other.made.settings):
         return True
     for (t1, s1), (t2, s2) in zip(one.made.settings, other.made.settings, strict=True):

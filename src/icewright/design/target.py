@@ -48,7 +48,19 @@ SCHEMA = 1
 OUTLINE_TERMS = ("size", "outline", "arms")
 LEAST_MINUTES, MOST_MINUTES = 0.01, 14 * 24 * 60.0
 
-_TOP = ("kind", "schema", "title", "kinetics", "apparatus", "air", "held", "seed", "limits", "stage", "wanted")
+_TOP: tuple[str, ...] = (
+    "kind",
+    "schema",
+    "title",
+    "kinetics",
+    "apparatus",
+    "air",
+    "held",
+    "seed",
+    "limits",
+    "stage",
+    "wanted",
+)
 _TOP += ("outline", "crystal")
 _STAGE = ("habit", "radius_um", "thickness_um", "side_branches_at_um", "set_off_by", "minutes", "note")
 _LIMITS = ("minutes", "thickness_um", "radius_um", "temperature_c", "water_fraction", "steps")
@@ -78,7 +90,7 @@ class Stage:
     @property
     def long(self) -> bool:
         """Whether its size is watched along c."""
-        return self.habit in LONG and self.thickness_m is not None or self.radius_m is None
+        return (self.habit in LONG and self.thickness_m is not None) or self.radius_m is None
 
 
 @dataclass(frozen=True)
@@ -249,10 +261,19 @@ def from_dict(data: Mapping[str, Any], folder: Path, crystal: CrystalReader | No
 
         table = _table(data, "outline")
         _known(table, ("file", "radius_um", "thickness_um"), "[outline]")
-        found = outlines.read(folder / _needed(table, "file", "[outline]"), _length(table, "radius_um", "[outline]"))
-        given |= {"crystal": found.portrait, "terms": OUTLINE_TERMS, "arms": found.fold, "cautions": found.notes}
+        found = outlines.read(
+            folder / _needed(table, "file", "[outline]"), _length(table, "radius_um", "[outline]")
+        )
+        given |= {
+            "crystal": found.portrait,
+            "terms": OUTLINE_TERMS,
+            "arms": found.fold,
+            "cautions": found.notes,
+        }
     given |= _conditions(data, folder)
-    wants = tuple(_range(n, v, "[wanted]") for n, v in _table(data, "wanted").items() if n not in ("habit", "arms"))
+    wants = tuple(
+        _range(n, v, "[wanted]") for n, v in _table(data, "wanted").items() if n not in ("habit", "arms")
+    )
     wanted = _table(data, "wanted")
     if "habit" in wanted:
         wants += _without(HABITS[habit_of(str(wanted["habit"]))], wants)
@@ -275,7 +296,9 @@ def _check(target: Target) -> None:
             do='[[stage]]\nhabit = "plate"\nradius_um = 50',
         )
     sizes = [target.radius_m, target.thickness_m, target.limits.time_s]
-    if all(v is None for v in sizes) and not any(w.name in ("radius_um", "thickness_um") for w in target.wants):
+    if all(v is None for v in sizes) and not any(
+        w.name in ("radius_um", "thickness_um") for w in target.wants
+    ):
         raise DesignError(
             "Nothing says how large the crystal shall be.",
             got="no radius_um, no thickness_um, no minutes",
@@ -295,7 +318,7 @@ def _check(target: Target) -> None:
     seed = target.seed
     if seed is not None and target.radius_m is not None and (seed.radius_m or 0) >= target.radius_m:
         raise DesignError(
-            got=f"a seed of radius {(seed.radius_m or 0) * 1e6:g} um for a crystal of {target.radius_m * 1e6:g} um",
+            got=f"a seed of radius {(seed.radius_m or 0) * 1e6:g} um, a crystal of {target.radius_m * 1e6:g} um",
             wanted="a seed smaller than the crystal",
             do="[seed]\nradius_um = 3\nthickness_um = 3",
         )
@@ -328,7 +351,8 @@ def _conditions(data: Mapping[str, Any], folder: Path) -> dict[str, Any]:
         table = _table(data, "seed")
         _known(table, ("radius_um", "thickness_um"), "[seed]")
         given["seed"] = Seed(
-            radius_m=_length(table, "radius_um", "[seed]"), thickness_m=_length(table, "thickness_um", "[seed]")
+            radius_m=_length(table, "radius_um", "[seed]"),
+            thickness_m=_length(table, "thickness_um", "[seed]"),
         )
     return given
 
@@ -339,11 +363,14 @@ def _limits(table: Mapping[str, Any]) -> Limits:
     if "minutes" in table:
         minutes = _number(table, "minutes", "[limits]")
         if not LEAST_MINUTES <= minutes <= MOST_MINUTES:
-            raise DesignError(got=f"[limits]: minutes = {minutes:g}", wanted="0.01 to two weeks", do="minutes = 40")
+            raise DesignError(
+                got=f"[limits]: minutes = {minutes:g}", wanted="0.01 to two weeks", do="minutes = 40"
+            )
         made = replace(made, time_s=60 * minutes)
-    for key in ("thickness_um", "radius_um"):
-        if key in table:
-            made = replace(made, **{key.replace("_um", "_m"): _length(table, key, "[limits]")})
+    if "thickness_um" in table:
+        made = replace(made, thickness_m=_length(table, "thickness_um", "[limits]"))
+    if "radius_um" in table:
+        made = replace(made, radius_m=_length(table, "radius_um", "[limits]"))
     if "temperature_c" in table:
         pair = table["temperature_c"]
         if not (isinstance(pair, list) and len(pair) == 2 and -70 <= min(pair) <= max(pair) <= 0):
@@ -352,7 +379,9 @@ def _limits(table: Mapping[str, Any]) -> Limits:
                 wanted="[coldest, warmest] in Celsius, from -70 to 0",
                 do="temperature_c = [-20, -2]",
             )
-        made = replace(made, temperature_k=(celsius_to_kelvin(float(min(pair))), celsius_to_kelvin(float(max(pair)))))
+        made = replace(
+            made, temperature_k=(celsius_to_kelvin(float(min(pair))), celsius_to_kelvin(float(max(pair))))
+        )
     if "water_fraction" in table:
         most = _number(table, "water_fraction", "[limits]")
         if not 0.5 < most <= 2:
@@ -391,10 +420,20 @@ def _stage(table: Any, place: int) -> Stage:
     at = tuple(_length({"side_branches_at_um": v}, "side_branches_at_um", where) for v in places)
     by = _text(table, "set_off_by") or "dip"
     if by not in ("dip", "pulse"):
-        raise DesignError(got=f"{where}: set_off_by = {by}", wanted='"dip" or "pulse"', do='set_off_by = "dip"')
+        raise DesignError(
+            got=f"{where}: set_off_by = {by}", wanted='"dip" or "pulse"', do='set_off_by = "dip"'
+        )
     if at:
         wants += (Range("side_branches", float(len(at))),)
-    return Stage(word, wants, sizes.get("radius_m"), sizes.get("thickness_m"), tuple(sorted(at)), by, _text(table, "note"))
+    return Stage(
+        word,
+        wants,
+        sizes.get("radius_m"),
+        sizes.get("thickness_m"),
+        tuple(sorted(at)),
+        by,
+        _text(table, "note"),
+    )
 
 
 def _without(ranges: tuple[Range, ...], said: tuple[Range, ...]) -> tuple[Range, ...]:
@@ -414,7 +453,9 @@ def _crystal(
         if key in table:
             value = _number(table, key, "[crystal]")
             if not 0.2 <= value <= 5:
-                raise DesignError(got=f"[crystal]: {key} = {value:g}", wanted="a factor, 0.2 to 5", do=f"{key} = 1.2")
+                raise DesignError(
+                    got=f"[crystal]: {key} = {value:g}", wanted="a factor, 0.2 to 5", do=f"{key} = 1.2"
+                )
             factors[key] = value
     return twin.of(made, **factors), of_run
 
@@ -480,7 +521,9 @@ def _range(name: str, value: Any, where: str) -> Range:
         _known({name: value}, (*NUMBERS, "habit", "arms"), where)
     if isinstance(value, list):
         if len(value) != 2:
-            raise DesignError(got=f"{where}: {name} = {value}", wanted="[least, most]", do=f"{name} = [10, 15]")
+            raise DesignError(
+                got=f"{where}: {name} = {value}", wanted="[least, most]", do=f"{name} = [10, 15]"
+            )
         low, high = (_number({name: v}, name, where) for v in value)
         return Range(name, low, high)
     one = _number({name: value}, name, where)

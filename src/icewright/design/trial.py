@@ -125,7 +125,10 @@ def grow_trial(asked: Mapping[str, Any]) -> dict[str, Any]:
                     stages[i] = portrait(s.solid(), mass_kg=now["mass_kg"], time_s=s.time_s).to_dict()
         large = max(now["radius_tip_m"], now["thickness_m"] / 2)
         if s.ended is None and (
-            large > asked["extent_m"] or s.time_s > asked["time_s"] or steps >= MOST_STEPS or s.time_s - before > NEVER_S
+            large > asked["extent_m"]
+            or s.time_s > asked["time_s"]
+            or steps >= MOST_STEPS
+            or s.time_s - before > NEVER_S
         ):
             whole = False
             break
@@ -220,7 +223,8 @@ def bias_between(coarse: Portrait, fine: Portrait) -> Bias:
 def corrected(grown: Grown, stages: tuple[Bias, ...], last: Bias) -> Grown:
     """A coarse trial with the biases of each stage's end and of the end put right."""
     made = tuple(
-        None if p is None else (stages[i] if i < len(stages) else NO_BIAS).on(p) for i, p in enumerate(grown.stages)
+        None if p is None else (stages[i] if i < len(stages) else NO_BIAS).on(p)
+        for i, p in enumerate(grown.stages)
     )
     return Grown(made, last.on(grown.last), grown.whole)
 

@@ -33,7 +33,14 @@ def of(crystal: Portrait, *, size: float = 1.0, arms: float = 1.0, thickness: fl
     share = _area(plan) / _area(crystal.plan) if _area(crystal.plan) > 0 else 1.0
     area = s.area_m2 * share * wide**2
     hull = hull_share(plan) * wide**2 * s.radius_max_m**2 if arms != 1.0 else s.hull_area_m2 * size**2
-    radii = ("radius_tip_m", "radius_max_m", "radius_facet_m", "radius_end_m", "radius_waist_m", "arm_width_m")
+    radii = (
+        "radius_tip_m",
+        "radius_max_m",
+        "radius_facet_m",
+        "radius_end_m",
+        "radius_waist_m",
+        "arm_width_m",
+    )
     heights = ("thickness_m", "thickness_center_m", "thickness_rim_m", "hollow_depth_m")
     changed = {name: getattr(s, name) * wide for name in radii}
     changed |= {name: getattr(s, name) * tall for name in heights}
@@ -82,7 +89,7 @@ def hull_share(plan: FloatArray) -> float:
     """Area of the convex hull of the whole plan, in units of the radius squared."""
     from scipy.spatial import ConvexHull
 
-    n, m = PLAN_SHAPE
+    n = PLAN_SHAPE[0]
     covered = plan >= 0.5
     if not covered.any():
         return 0.0
@@ -94,5 +101,9 @@ def hull_share(plan: FloatArray) -> float:
     for k in range(6):
         a = k * math.pi / 3
         for sign in (1.0, -1.0):
-            points.append(np.column_stack([px * math.cos(a) - sign * py * math.sin(a), px * math.sin(a) + sign * py * math.cos(a)]))
+            points.append(
+                np.column_stack(
+                    [px * math.cos(a) - sign * py * math.sin(a), px * math.sin(a) + sign * py * math.cos(a)]
+                )
+            )
     return float(ConvexHull(np.concatenate(points)).volume)

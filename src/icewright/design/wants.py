@@ -47,7 +47,9 @@ class Range:
 
     def __post_init__(self) -> None:
         if self.name not in NUMBERS:
-            raise DesignError("No such number is read off a crystal.", got=self.name, wanted=", ".join(NUMBERS))
+            raise DesignError(
+                "No such number is read off a crystal.", got=self.name, wanted=", ".join(NUMBERS)
+            )
         if not (0 <= self.low <= self.high and self.high > 0):
             raise DesignError(
                 got=f"{self.name} from {self.low:g} to {self.high:g}",
@@ -94,7 +96,10 @@ HABITS: dict[str, tuple[Range, ...]] = {
     "plate ends": (Range("aspect_ratio", 0, words.THICK_TO), Range("tip_share", 0.6)),
     "compact": (Range("aspect_ratio", words.THICK_TO, words.COLUMN),),
     "column": (Range("aspect_ratio", words.COLUMN, words.NEEDLE), Range("hollow_share", 0, words.HOLLOW)),
-    "hollow column": (Range("aspect_ratio", words.COLUMN, words.NEEDLE), Range("hollow_share", words.HOLLOW, 1)),
+    "hollow column": (
+        Range("aspect_ratio", words.COLUMN, words.NEEDLE),
+        Range("hollow_share", words.HOLLOW, 1),
+    ),
     "needle": (Range("aspect_ratio", words.NEEDLE),),
     "capped column": (Range("end_over_waist", words.CAP_RATIO),),
 }
