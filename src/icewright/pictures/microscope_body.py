@@ -71,8 +71,8 @@ def prism(
 
     bevel_um : how far the edges between basal and prism facets are cut off, at 45 degrees; left out,
         a tenth of the thickness and at most 2 um; 0 for sharp edges. A wall exactly along the rays bends
-        none of them, so without a bevel a plate has no dark edge. In a real microscope the walls catch part of the
-        objective's cone; the bevel stands in for that.
+        none of them, so without a bevel a plate has no dark edge. In a real microscope the walls catch
+        part of the objective's cone; the bevel stands in for that.
 
     Raises
     ------
