@@ -212,14 +212,14 @@ def before(sheet: Sheet) -> list[str]:
     ):
         if value is not None:
             held += f", {words_} {MICROMETRE.text(value)} µm"
-    first = sheet.stations[0]
+    first = sheet.stations[0].label.split()[0]
     told = [f"Crystal: {held}. {seed_words(sheet)}"]
     gas = "air" if recipe.gas is None else "another gas, see the last block"
     told.append(f"Pressure {HECTOPASCAL.text(recipe.pressure_pa)} hPa, {gas}.")
     if sheet.apparatus:
-        told.append(f"Apparatus: {sheet.apparatus}, settled at the settings of step {first.label}.")
+        told.append(f"Apparatus: {sheet.apparatus}, settled at the settings of step {first}.")
     else:
-        told.append(f"Air settled at the values of step {first.label} before the seed is in.")
+        told.append(f"Air settled at the values of step {first} before the seed is in.")
     if recipe.notes:
         given = recipe.notes.given().items()
         rows = [f"{key.replace('_', ' ')}: {number(v, 6) if isinstance(v, float) else v}" for key, v in given]
@@ -325,11 +325,12 @@ def _station(station: Station, place: int, sheet: Sheet) -> dict[str, Any]:
     else:
         told, small = air, [_humidity(t0, s0, t1, s1), _frost(t0, s0, t1, s1)]
     if len(station.steps) > 1 and not station.settings:
-        small.append(f"in {len(station.steps)} ramps, all of them overleaf")
+        small.append(f"in {len(station.steps)} ramps, all in the lines to type in")
     ramp = any(step.ramps for step in station.steps)
     if ramp and len(station.steps) == 1 and station.steps[0].endings.time_s is not None:
         small.append(f"evenly within {clock(station.steps[0].endings.time_s)} min")
     until, endings = _endings(station)
+    grows = any(sigma > 0.0 for _, sigma in station.path)
     return {
         "label": station.label.replace(" to ", "\N{EN DASH}"),
         "set": told,
@@ -339,7 +340,7 @@ def _station(station: Station, place: int, sheet: Sheet) -> dict[str, Any]:
         "endings": endings,
         "picture": f"crystal-{place}.png",
         "look": words.look_for(station),
-        "pace": [*words.pace(station), *words.speed(station)],
+        "pace": [*words.pace(station), *words.speed(station)] if grows else [],
         "measure": "length µm" if long else "radius µm",
     }
 
