@@ -29,6 +29,7 @@ from icewright.shape.sizes import NOTHING
 
 _GRID = 481  # pixels across a drawing of curves
 _TURNS = 720
+_BLUNT = 0.88  # a sharp tip alone never looks shorter than this
 _LONE = 0.6  # harmonics this much of the strongest are worth a word
 
 
@@ -89,10 +90,10 @@ def of_mask(mask: NDArray[np.bool_], radius_m: float) -> Outline:
             r = np.hypot(px, py) * reach
             total += _read_at(mask, cy - r * np.sin(a), cx + r * np.cos(a))
     plan = total / 12
-    # The six-fold average may reach less far than its farthest single arm did.
-    rings = np.flatnonzero((plan >= 0.5).any(axis=1))
+    # Unequal arms: their average reaches less far than the farthest of them did.
+    rings = np.flatnonzero((plan >= 0.2).any(axis=1))
     far = (rings.max() + 1) / n if rings.size else 1.0
-    if far < 1.0:
+    if far < _BLUNT:
         at = (np.arange(n) + 0.5) / n
         plan = np.stack([np.interp(at * far, at, column) for column in plan.T], axis=1)
     uneven = float(

@@ -117,8 +117,8 @@ def _habit(target: Target, airs: Airs) -> list[Reason]:
             Reason(
                 f"a crystal {wanted:.2g} times as long as wide",
                 f"between {where}, all the air allowed, the sides outrun the faces at every humidity: it "
-                "favours flat crystals only. Columns need other temperatures (near -5 degC; common practice, no "
-                "source)",
+                "favours flat crystals only. Columns need other temperatures (near -5 degC; common practice, "
+                "no source)",
                 False,
             )
         ]

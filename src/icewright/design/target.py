@@ -33,7 +33,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from icewright.design import twin
-from icewright.design.distance import TERMS, Misfit, misfit
+from icewright.design.distance import SAME, TERMS, Misfit, misfit
 from icewright.design.portrait import DesignError, Portrait
 from icewright.design.wants import HABITS, LONG, NUMBERS, Range, habit_of, number
 from icewright.ground.records import check_kind
@@ -201,6 +201,16 @@ class Target:
                 found[name] = min(math.log(got / most), 3.0)
         return found
 
+    def same(self, grown: Grown) -> bool:
+        """Whether it counts as the crystal wanted: near enough as a whole, and in every single want.
+
+        A mean over many wants would let a plate pass for a star whose other wants it meets.
+        """
+        wants = [v for name, v in self.misfit(grown).terms.items() if name not in TERMS]
+        return (
+            self.distance(grown) <= SAME and max([*wants, *self.broken(grown).values()], default=0.0) <= SAME
+        )
+
     def distance(self, grown: Grown) -> float:
         """Root mean square of the terms, and the root of the squares of broken limits on top."""
         over = sum(v * v for v in self.broken(grown).values())
@@ -318,7 +328,7 @@ def _check(target: Target) -> None:
     seed = target.seed
     if seed is not None and target.radius_m is not None and (seed.radius_m or 0) >= target.radius_m:
         raise DesignError(
-            got=f"a seed of radius {(seed.radius_m or 0) * 1e6:g} um, a crystal of {target.radius_m * 1e6:g} um",
+            got=f"a seed of {(seed.radius_m or 0) * 1e6:g} um, a crystal of {target.radius_m * 1e6:g} um",
             wanted="a seed smaller than the crystal",
             do="[seed]\nradius_um = 3\nthickness_um = 3",
         )

@@ -12,7 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from icewright.design.portrait import PLAN_SHAPE, FloatArray, Portrait, plan_points
+from icewright.design.portrait import PLAN_SHAPE, FloatArray, Portrait
 
 CORE_OPEN = 0.9  # a ring less covered than this is no longer core
 
@@ -89,21 +89,19 @@ def hull_share(plan: FloatArray) -> float:
     """Area of the convex hull of the whole plan, in units of the radius squared."""
     from scipy.spatial import ConvexHull
 
-    n = PLAN_SHAPE[0]
-    covered = plan >= 0.5
-    if not covered.any():
+    n, m = PLAN_SHAPE
+    reach = []
+    for j in range(m):
+        column = np.append(plan[:, j], 0.0)
+        ring = np.flatnonzero(column >= 0.5)
+        if ring.size:
+            i = int(ring[-1])
+            # Where the share passes one half, straight between the middles of two rings.
+            edge = i + 0.5 + (column[i] - 0.5) / (column[i] - column[i + 1])
+            reach.append((min(edge / n, 1.0), (j + 0.5) * math.pi / 6 / m))
+    if not reach:
         return 0.0
-    x, y = plan_points(1.0)
-    # Outer edges of the cells, not their middles.
-    grown = 1 + 0.5 / (np.arange(n) + 0.5)[:, None]
-    px, py = (x * grown)[covered], (y * grown)[covered]
-    points = []
-    for k in range(6):
-        a = k * math.pi / 3
-        for sign in (1.0, -1.0):
-            points.append(
-                np.column_stack(
-                    [px * math.cos(a) - sign * py * math.sin(a), px * math.sin(a) + sign * py * math.cos(a)]
-                )
-            )
-    return float(ConvexHull(np.concatenate(points)).volume)
+    if reach[0][1] < math.pi / 6 / m and reach[0][0] > 0.9:
+        reach.append((1.0, 0.0))  # the tip itself, which lies on the edge of the first column
+    every = [(r, sign * a + k * math.pi / 3) for r, a in reach for sign in (1, -1) for k in range(6)]
+    return float(ConvexHull([(r * math.cos(a), r * math.sin(a)) for r, a in every]).volume)

@@ -3,7 +3,8 @@
 A trade's word for a habit is turned into ranges by the thresholds of ``icewright.shape.habit`` (common
 practice, no source), so that a crystal inside all ranges of a word is called by that word. How far outside a
 range counts in the same coin as the shape distance: the logarithm of the ratio for lengths, masses, times and
-the aspect ratio, the plain difference for shares.
+the aspect ratio; for shares ``SHARE_WEIGHT`` times the difference, because whole words lie only 0.2 of
+solidity apart, so that a crystal of another word never passes for the one wanted.
 """
 
 from __future__ import annotations
@@ -33,6 +34,7 @@ NUMBERS = {
     "side_branches": 1.0,
 }
 _MOST = 3.0
+SHARE_WEIGHT = 4.0
 _HALF_A_COUNT = 0.5  # one side branch of one too few counts as a misfit of a half
 _TIP_FROM = 0.8
 
@@ -63,7 +65,7 @@ class Range:
             return 0.0
         edge = self.low if value < self.low else self.high
         if self.name in SHARES:
-            return min(abs(value - edge), _MOST)
+            return min(SHARE_WEIGHT * abs(value - edge), _MOST)
         if self.name in COUNTS:
             return min(abs(value - edge) / max(edge, 1.0) * _HALF_A_COUNT, _MOST)
         if value <= 0 or edge <= 0:
@@ -82,6 +84,7 @@ class Range:
         return f"{self.name} {self.low:g} to {self.high:g}"
 
 
+_OPEN = 0.85  # half-way through the sectored plates: arms that anybody would call arms
 _ARMED = (Range("aspect_ratio", 0, words.THICK_TO), Range("solidity", 0, words.STELLAR))
 HABITS: dict[str, tuple[Range, ...]] = {
     "plate": (Range("aspect_ratio", 0, words.THICK), Range("solidity", words.WHOLE, 1)),
@@ -91,7 +94,7 @@ HABITS: dict[str, tuple[Range, ...]] = {
         Range("solidity", words.STELLAR, words.WHOLE),
     ),
     "stellar plate": _ARMED,
-    "branches": (Range("aspect_ratio", 0, words.THICK_TO), Range("solidity", 0, words.WHOLE)),
+    "branches": (Range("aspect_ratio", 0, words.THICK_TO), Range("solidity", 0, _OPEN)),
     "dendritic plate": (*_ARMED, Range("side_branches", words.SIDE_BRANCHES)),
     "plate ends": (Range("aspect_ratio", 0, words.THICK_TO), Range("tip_share", 0.6)),
     "compact": (Range("aspect_ratio", words.THICK_TO, words.COLUMN),),

@@ -365,7 +365,7 @@ class _Designing:
             if best.grown is not None and not best.grown.whole:
                 notes.append("the crystal is still growing when the time is up")
         certain = any(r.certain for r in reasons)
-        same = best is not None and best.distance <= SAME and not certain
+        same = best is not None and best.grown is not None and self.target.same(best.grown) and not certain
         spread: Spread | None = more.get("spread")
         rows = [self._put(trial, place, notes) for place, trial in enumerate(ways, 1)]
         if best is not None and "solid" in best.result:
