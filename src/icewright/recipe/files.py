@@ -116,6 +116,14 @@ def loads(text: str, folder: Path | None = None) -> Recipe:
     return made if isinstance(made, Recipe) else made.recipe
 
 
+def loads_planned(text: str, folder: Path | None = None) -> Planned:
+    """The recipe in a text with the air behind it, set and actual. Arguments and errors as `loads`."""
+    from icewright.recipe.in_settings import of_air
+
+    made = _loads(text, folder)
+    return of_air(made) if isinstance(made, Recipe) else replace(made, text=text)
+
+
 def _loads(text: str, folder: Path | None) -> Recipe | Planned:
     try:
         # Decimal keeps the digits that were typed, so that writing gives them back.

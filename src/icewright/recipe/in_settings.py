@@ -20,7 +20,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -62,6 +62,8 @@ class Planned:
         notes: sentences on lag, settling and the apparatus.
         cautions: what the apparatus implies for the people beside it.
         text: the file as it was written, for a recipe in settings.
+        set_steps: its steps, each with every setting of the apparatus.
+        before: settings at which the chamber had settled when the crystal was put in.
     """
 
     recipe: Recipe
@@ -72,6 +74,8 @@ class Planned:
     notes: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
     text: str = ""
+    set_steps: tuple[SetStep, ...] = ()
+    before: Mapping[str, float] = field(default_factory=dict)
 
     @property
     def lags(self) -> bool:
@@ -168,9 +172,11 @@ def resolve(
         air = follow(apparatus, moments, values, pressure_pa=pressure, start=start)
     except ApparatusError as cause:
         raise RecipeError(got=cause.got or cause.message, wanted=cause.wanted, do=cause.do) from cause
-    return _cut(
+    made = _cut(
         given, steps, lengths, air, apparatus, apparatus_path, pressure, notes, (tolerance_k, tolerance_sigma)
     )
+    full = tuple(SetStep(w, s.endings, s.note) for s, w in zip(steps, whole, strict=True))
+    return replace(made, set_steps=full, before=start)
 
 
 def _cut(
