@@ -21,10 +21,11 @@ from icewright.measure.scale import Scale
 
 FloatArray = NDArray[np.float64]
 STRIPS = 24  # pieces along the lines
-FEWEST = 4  # lines in a picture
+FEWEST = 5  # lines in a picture
 ROUGH = 0.12  # rms of places, in divisions, above which it is no ruling
 ROUNDS = 8
 READING_PX = 0.03  # no line is trusted better than this: uneven light leans on its profile
+COHERENT = 0.9  # share of all marks in the picture that must lie on the ruling
 ORDERS = 4  # the spectrum's peak may be a harmonic of the ruling up to this order
 
 
@@ -97,7 +98,7 @@ def find_ruling(image: ArrayLike) -> Ruling:
 
     Raises
     ------
-    MicrometerError : too small a picture, no ruling, fewer than four lines.
+    MicrometerError : too small a picture, no ruling, fewer than five lines.
     """
     grey = np.asarray(image, dtype=np.float64)
     if grey.ndim == 3:
@@ -250,9 +251,9 @@ def _refined(ink: FloatArray, a: float, b: float, dark: bool) -> Ruling:
     t = x * along[0] + y * along[1]
     strip = np.minimum(((t - t.min()) / max(float(np.ptp(t)), 1e-9) * STRIPS).astype(np.int64), STRIPS - 1)
     places = np.zeros((0, 3))
-    rms = math.inf
+    coherence = 0.0
     for _ in range(ROUNDS):
-        places, rms = _read(weight, x, y, strip, k, c)
+        places, coherence = _read(weight, x, y, strip, k, c)
         if np.unique(places[:, 2]).size < FEWEST:
             raise _none(f"{np.unique(places[:, 2]).size} lines")
         design = np.column_stack([places[:, :2], np.ones(places.shape[0])])
@@ -271,6 +272,8 @@ def _refined(ink: FloatArray, a: float, b: float, dark: bool) -> Ruling:
     numbers = np.unique(places[:, 2])
     if rms > ROUGH or numbers.size < FEWEST or keep.mean() < 0.5:
         raise _none(f"lines that scatter by {rms:.2f} of their spacing")
+    if coherence < COHERENT or numbers.size < 0.6 * (np.ptp(numbers) + 1):
+        raise _none(f"marks of which {100 * max(coherence, 0.0):.0f} % lie on an even ruling")
     # Pieces of one line err together (the ruling's own faults), so errors are counted by lines.
     mean = np.array([off[places[:, 2] == n].mean() for n in numbers])
     line_rms = float(np.sqrt((mean**2).sum() / max(numbers.size - 2, 1)))
@@ -283,6 +286,10 @@ def _refined(ink: FloatArray, a: float, b: float, dark: bool) -> Ruling:
     cov = np.linalg.inv(design.T @ design)[:2, :2] * rms**2
     # Stretch of the ruling: a share of (a, b) along itself.
     cov = cov + np.outer(across, across) * of_line * float(np.hypot(*k)) ** 2
+    import os
+
+    if os.environ.get("DBG"):
+        print(coherence, end=" ")
     return Ruling(
         float(k[0]), float(k[1]), c, cov, int(numbers.size), line_rms * spacing, dark, places, (rows, columns)
     )
@@ -291,7 +298,7 @@ def _refined(ink: FloatArray, a: float, b: float, dark: bool) -> Ruling:
 def _read(
     weight: FloatArray, x: FloatArray, y: FloatArray, strip: NDArray[np.int64], k: FloatArray, c: float
 ) -> tuple[FloatArray, float]:
-    """Where each piece of each line lies: column, row, number; and the rms of their phases."""
+    """Where each piece of each line lies: column, row, number; and the share of marks on the ruling."""
     u = k[0] * x + k[1] * y + c
     line = np.rint(u)
     rest = u - line
@@ -320,4 +327,5 @@ def _read(
     away = number + off - (k[0] * middle_x + k[1] * middle_y + c)
     step = away / float(k @ k)
     places = np.column_stack([middle_x + step * k[0], middle_y + step * k[1], number])
-    return places, float(np.sqrt(np.mean(off**2))) if off.size else math.inf
+    coherence = float(cosine[full].sum() / max(float(strength[full].sum()), 1e-300))
+    return places, coherence

@@ -26,6 +26,7 @@ register(
     )
 )
 SOURCE = "jgr-d14220-2008"
+U_ROUNDING = 3e-5  # of each value by itself: four decimals, half a step over the root of three
 TABLE_NM = np.array([400.0, 500.0, 550.0, 600.0, 650.0, 700.0])
 TABLE_INDEX = np.array([1.3194, 1.3130, 1.3110, 1.3094, 1.3080, 1.3069])
 U_INDEX = 2e-4  # the table's rounding, interpolation, and some kelvin from -7 degC (the last from memory)
