@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import io
 
 import numpy as np
@@ -101,8 +102,6 @@ def test_legible_without_colour(held) -> None:
 
 
 def test_predicted_numbers_are_those_of_the_series(turn_run, held) -> None:
-    import csv
-
     with (turn_run / "series.csv").open() as file:
         rows = list(csv.DictReader(file))
     for place, station in enumerate(held.stations):
@@ -129,6 +128,15 @@ def test_recipe_in_settings_prints_the_knobs(tmp_path) -> None:
     assert "reservoir −14.0 → −14.2 °C" in words
     assert "Laser of class 2" in words and "Lag: reservoir_c: 60 s" in words
     assert done.steps > 3  # ramps of the lag, in three rows
+    # What is typed in the recipe is what the controller gets: a hold, a jump, a ramp.
+    with (tmp_path / "cell.csv").open() as file:
+        rows = [
+            (row["step"], float(row["reservoir_c"]), float(row["plate_c"])) for row in csv.DictReader(file)
+        ]
+    assert {row for row in rows if row[0] == "1"} == {("1", -14.6, -15.0)}
+    assert {row for row in rows if row[0] == "2"} == {("2", -14.0, -15.0)}
+    ramp = [row[1] for row in rows if row[0] == "3"]
+    assert (ramp[0], ramp[-1]) == pytest.approx((-14.0, -14.2)) and ramp == sorted(ramp, reverse=True)
     from icewright.recipe.files import read
     from icewright.sheets import reading_back, type_in
 

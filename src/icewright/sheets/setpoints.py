@@ -32,7 +32,8 @@ NAMES = (
 )
 RAMP_ROWS = 21  # between them a straight line misses a ramp by under 0.01 K of frost point in 10 K
 
-Knobs = Callable[[float, float], Mapping[str, float]]
+# (step from 0, seconds into it, temperature in K, sigma) to settings in the units of their names
+Knobs = Callable[[int, float, float, float], Mapping[str, float]]
 
 
 @dataclass(frozen=True)
@@ -50,9 +51,10 @@ class SetPoint:
 def set_points(stations: Sequence[Station], knobs: Knobs | None = None) -> list[SetPoint]:
     """Rows of all steps, by the prediction's clock; a jump has two rows of one time.
 
-    ``knobs`` turns (temperature in K, sigma) into the settings of an apparatus.
+    ``knobs`` says where the knobs of an apparatus stand.
     """
     rows = []
+    number = 0
     for station in stations:
         begun = station.start.time_s
         for place, step in enumerate(station.steps):
@@ -61,9 +63,10 @@ def set_points(stations: Sequence[Station], knobs: Knobs | None = None) -> list[
             until = ("size" if station.ended_on_size else "clock") if last else "clock"
             for at in _moments(step, length):
                 kelvin, sigma = step.temperature_at(at), step.sigma_at(at)
-                told = knobs(kelvin, sigma) if knobs is not None else {}
+                told = knobs(number, at, kelvin, sigma) if knobs is not None else {}
                 rows.append(SetPoint(begun + at, station.label, until, kelvin, sigma, told))
             begun += length
+            number += 1
     return rows
 
 

@@ -164,7 +164,7 @@ def gather(run: RunFolder, planned: Planned, kit: Apparatus | None) -> tuple[She
         stations, notes, knobs = _in_settings(stations, kit, recipe)
         cautions += kit.cautions()
     elif planned.apparatus is not None:
-        stations = _as_written(stations, planned)
+        stations, knobs = _as_written(stations, planned)
         notes = list(planned.notes)
     said = planned.warnings()
     stage = recipe.notes.cautions()
@@ -448,7 +448,7 @@ def _speeds(columns: Mapping[str, Any], first: int, last: int) -> tuple[float, f
 # -- settings ------------------------------------------------------------------------------------------------
 
 
-def _as_written(stations: Sequence[Station], planned: Planned) -> list[Station]:
+def _as_written(stations: Sequence[Station], planned: Planned) -> tuple[list[Station], Knobs]:
     """The settings of a recipe that is written in them, and the air that they make once settled."""
     curves = planned.curves
     made, at = [], 0
@@ -465,7 +465,17 @@ def _as_written(stations: Sequence[Station], planned: Planned) -> list[Station]:
         }
         air = tuple((float(curves.set_temperature_k[k]), float(curves.set_sigma[k])) for k in (first, last))
         made.append(replace(station, settings=settings, set_air=(air[0], air[1])))
-    return made
+
+    def knobs(number: int, at_s: float, kelvin: float, sigma: float) -> dict[str, float]:
+        rows = np.flatnonzero(curves.step == number)
+        t = curves.time_s[rows] - curves.time_s[rows[0]]
+        # Of two rows at a jump the later one holds.
+        return {
+            name: float(values[rows][-1] if at_s >= t[-1] else np.interp(at_s + 1e-9, t, values[rows]))
+            for name, values in curves.settings.items()
+        }
+
+    return made, knobs
 
 
 def _in_settings(
@@ -484,13 +494,16 @@ def _in_settings(
         held.update(found)
         return found
 
-    def knobs(kelvin: float, sigma: float) -> dict[str, float]:
+    def on_steps(kelvin: float, sigma: float) -> dict[str, float]:
         return {name: nearest_step(v, kit.settings[name]) for name, v in exact(kelvin, sigma).items()}
+
+    def knobs(number: int, at_s: float, kelvin: float, sigma: float) -> dict[str, float]:
+        return on_steps(kelvin, sigma)
 
     made, notes = [], []
     for station in stations:
         try:
-            ends = [knobs(kelvin, sigma) for kelvin, sigma in station.air]
+            ends = [on_steps(kelvin, sigma) for kelvin, sigma in station.air]
             air = [kit.conditions(one, pressure_pa=recipe.pressure_pa) for one in ends]
         except IcewrightError as cause:
             raise RecipeError(
