@@ -110,7 +110,7 @@ def curves_svg(sheet: Sheet, width_mm: float = 182.0, height_mm: float = 45.0) -
         if len(lines) > 1:
             axes.legend(
                 fontsize=5.6,
-                loc="lower right" if k == 0 else "best",
+                loc="best",
                 frameon=True,
                 facecolor="white",
                 edgecolor="none",

@@ -81,19 +81,19 @@ TEMPLATE = r"""
 
 #block(breakable: false, above: 2.5mm, below: 1mm, image("curves.svg", width: 100%))
 
-#block(breakable: false)[
+#block(breakable: false, above: 3.2mm)[
   #head[When it goes otherwise]
   #table(columns: (36mm, 1fr), inset: (x: 1.1mm, y: 1.1mm), stroke: (x, y) => (bottom: 0.35pt, top: 0.35pt),
     ..d.rescue.map(r => (text(weight: "bold", size: 7pt, r.at(0)), text(size: 6.9pt, r.at(1)))).flatten())
 ]
 
 #set list(marker: [–], body-indent: 1.2mm, spacing: 0.5em)
-#block(breakable: false)[
+#block(breakable: false, above: 3.2mm)[
   #head[What this prediction is worth]
   #text(size: 6.9pt, list(..d.worth))
 ]
 
-#block(breakable: d.block_breaks)[
+#block(breakable: d.block_breaks, above: 3.2mm)[
   #head[Type this in to grow it again]
   #small[#d.typing]
   #block(above: 1.6mm, inset: (x: 2mm, y: 1.8mm), stroke: 0.5pt, width: 100%,
@@ -161,7 +161,7 @@ def data(sheet: Sheet) -> dict[str, Any]:
         "typing": typing_words(sheet.recipe),
         "block": block.rstrip("\n"),
         # The widest line decides: 177 mm are free, and a sign of the mono font is 0.602 of its size wide.
-        "block_pt": min(7.2, 177.0 / 25.4 * 72.0 / (0.602 * max(len(line) for line in block.splitlines()))),
+        "block_pt": min(8.2, 177.0 / 25.4 * 72.0 / (0.602 * max(len(line) for line in block.splitlines()))),
         "block_breaks": block.count("\n") > _UNBROKEN,
         "keywords": [KIND, f"schema {SCHEMA}", f"mark {mark}"],
         "sources": _halves(list(sheet.sources)),
@@ -271,7 +271,7 @@ def typing_words(recipe: Recipe) -> str:
     return (
         "Type these lines into a file, say again.toml (spaces do not matter, signs do). "
         "“icewright sheet again.toml --mark” finds a slip of the fingers by the mark; "
-        "“icewright grow again.toml --out again” grows the same crystal to the bit with this version. "
+        "“icewright grow again.toml --out again” grows the same crystal, to the bit on the same version and machine. "
         'For a finer crystal write preset = "standard" or "fine".'
         + (" It needs " + " and ".join(also) + "." if also else "")
     )
