@@ -38,7 +38,7 @@ def test_a_part_filled_end_layer_costs_a_known_little():
 
 
 def test_a_hexagram_in_its_hexagon_covers_two_thirds():
-    # Plane geometry: two crossed triangles cover sqrt(3) R^2, their hull the hexagon 1.5 sqrt(3) R^2. So a third
+    # Plane geometry: two crossed triangles cover sqrt(3) R^2, their hull 1.5 sqrt(3) R^2. So a third
     # of the plan is not in common, and the solidities differ by a third.
     found = misfit(plate(60, 10, 0.5), portrait(hexagram(60 * UM, 10 * UM, 0.5 * UM))).terms
     assert found["outline"] == pytest.approx(1 / 3, abs=0.015)
@@ -55,7 +55,7 @@ def test_the_section_sees_a_hollow_that_the_plan_cannot():
     solid, hollow = (portrait(hollow_column(20 * UM, 120 * UM, 1 * UM, depth=d)) for d in (0.0, 0.4))
     found = misfit(solid, hollow).terms
     assert found["outline"] < 0.01 and found["thickness"] < 0.01
-    # Two funnels of depth 0.4 L and of the hexagon at 0.85 R: a third of base times depth each, of volume R^2 L.
+    # Two funnels of depth 0.4 L on the hexagon of 0.85 R: a third of base times depth each.
     share = 2 * 0.4 * 0.85**2 / 3
     assert found["section"] == pytest.approx(share, abs=0.03)
 

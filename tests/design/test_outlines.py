@@ -40,7 +40,7 @@ def test_a_drawn_hexagon_is_the_hexagon_whatever_its_turn_and_scale(tmp_path, tu
 
 
 def test_a_star_of_six_points_keeps_its_area(tmp_path):
-    # A star polygon of n points with radii R and r has the area n R r sin(pi/n): with r = 0.4 R and n = 6, 1.2 R^2;
+    # A star polygon of n points with radii R, r has the area n R r sin(pi/n): 1.2 R^2 for r = 0.4 R, n = 6;
     # its hull is the hexagon of 1.5 sqrt(3) R^2.
     found = read(tmp_path, polygon(6, 0.7, inner=0.4))
     assert found.portrait.sizes.area_m2 == pytest.approx(1.2 * 50e-6**2, rel=0.03)

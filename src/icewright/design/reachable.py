@@ -68,7 +68,7 @@ def bounds(target: Target, airs: Airs) -> list[Reason]:
 def least_time_s(target: Target, airs: Airs) -> float:
     """A time that no recipe can beat, s; 0 where the target gives no size.
 
-    Its volume is at least that of the final radius and the thinner of target and seed, a third of it open.
+    Its volume is at least that of the final radius, the height of target or seed, and the solidity asked for.
     """
     seed_r, seed_h = DEFAULT_SEED_M
     if target.seed is not None and target.seed.radius_m and target.seed.thickness_m:
@@ -79,7 +79,10 @@ def least_time_s(target: Target, airs: Airs) -> float:
     if c is not None and c.sizes.volume_m3 > 0:
         volume = c.sizes.volume_m3
     else:
-        cover = c.sizes.solidity if c is not None else _LEAST_COVER
+        # The hull of a six-fold crystal is at least the hexagon of its tips, so a solidity is a cover.
+        last = target.stages[-1].wants if target.stages else ()
+        asked = [w.low for w in (*target.wants, *last) if w.name == "solidity"]
+        cover = c.sizes.solidity if c is not None else max([_LEAST_COVER, *asked])
         volume = cover * 1.5 * math.sqrt(3) * radius**2 * height
         if target.radius_m is None:  # a length along c only: as slender as the seed
             volume = 1.5 * math.sqrt(3) * seed_r**2 * height

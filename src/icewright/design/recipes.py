@@ -26,6 +26,7 @@ DIP_TO = 0.25  # humidity within a dip, as a share of what it was
 PULSE_ROOM = 0.6  # with pulses the step itself keeps to this share, so that there is room above
 DIP_S = (10.0, 120.0)
 DRIFT_S = (60.0, 5400.0)
+_LEAST_GROWTH_M = 0.4e-6
 
 
 @dataclass(frozen=True)
@@ -181,7 +182,7 @@ def make(form: Form, point: FloatArray, target: Target, airs: Airs, voxel_m: flo
     from icewright.recipe.resolution import Resolution
     from icewright.recipe.seed import Seed
 
-    x = iter(np.clip(np.asarray(point, dtype=float), 0.0, 1.0))
+    x = iter(np.clip(np.asarray(point, dtype=float), 0.0, 1.0).tolist())
     seed = target.seed or Seed(radius_m=DEFAULT_SEED_M[0], thickness_m=DEFAULT_SEED_M[1])
     was = {"radius": seed.radius_m or 0.0, "thickness": seed.thickness_m or 0.0}
     steps: list[Any] = []
@@ -197,7 +198,11 @@ def make(form: Form, point: FloatArray, target: Target, airs: Airs, voxel_m: flo
         size = piece.size_m
         if size is None and piece.cue != "time":
             share = 0.05 + 0.9 * next(x)
-            size = was[piece.cue] + share * max(piece.upto_m - was[piece.cue], 1e-6)
+            # Room for the steps that follow: each must still have something to grow.
+            later = sum(p.cue == piece.cue for p in form.pieces[number + 1 :])
+            most = piece.upto_m - _LEAST_GROWTH_M * max(later, 1)
+            size = was[piece.cue] + max(share * (piece.upto_m - was[piece.cue]), _LEAST_GROWTH_M)
+            size = min(size, max(most, was[piece.cue] + 0.1 * _LEAST_GROWTH_M))
         if air is not None and air != (t, s):
             steps.append(
                 _step(

@@ -36,6 +36,7 @@ STRATEGIES: tuple[Strategy, ...] = ("ladder", "cma", "random")
 
 COARSE, MIDDLE, FINE = 22, 40, 72  # voxels in the extent of the crystal
 GOOD = SAME / 3
+BLUR = 0.03
 DEFAULT_BUDGET = 160.0
 _SCREEN = 0.22  # share of the budget for the first rung
 _KEEP_BACK = 0.12  # share kept for other ways to the same crystal
@@ -145,14 +146,14 @@ class Search:
         self._phase = "refining"
         again = self._grow([(t.form, t.point) for t in best], MIDDLE)
         again.sort(key=lambda t: t.distance)
-        self._climb(again, 0.62 * self.budget)
+        self._climb(again, 0.5 * self.budget)
         self._polish(self.budget * (1 - _KEEP_BACK))
         self._other_ways()
 
     def _from_scratch(self) -> None:
         self._phase = "searching"
         for form in self.forms:
-            share = (0.75 * self.budget - self.bench.cost) / max(1, len(self.forms) - self.forms.index(form))
+            share = (0.6 * self.budget - self.bench.cost) / max(1, len(self.forms) - self.forms.index(form))
             start = self._grow([(form, self.rng.random(form.size)) for _ in range(4)], MIDDLE)
             best = min(start, key=lambda t: t.distance)
             self._cma(best.form, best.point, 0.3, self.bench.cost + share, None)
@@ -270,7 +271,7 @@ class Search:
                 return
             self._phase = "correcting"
             bias = biases(coarse.grown, fine.grown)
-            room = min(until - self.bench.price(FINE), self.bench.cost + max(16.0, 0.12 * self.budget))
+            room = min(until - self.bench.price(FINE), self.bench.cost + max(12.0, 0.1 * self.budget))
             self._cma(best.form, best.point, sigma, room, bias)
             sigma = max(0.02, 0.7 * sigma)
 
@@ -312,7 +313,8 @@ class Search:
             points = es.ask()
             trials = self._grow([(form, np.asarray(p)) for p in points], MIDDLE, bias)
             es.tell(points, [t.distance for t in trials])
-            if min(t.distance for t in trials) < 0.4 * self.good:
+            # Below what coarse voxels blur, being nearer means nothing until their bias is known.
+            if min(t.distance for t in trials) < (BLUR if bias is None else BLUR / 3):
                 return
 
     def _grow(self, asked: list[tuple[Form, FloatArray]], voxels: float, bias: Any = None) -> list[Trial]:
