@@ -11,6 +11,7 @@ from icewright.measure.facets import Facet
 from icewright.measure.orientation import STEPS, Frame
 from icewright.measure.signal import FloatArray
 
+NOTCH = 1.8  # set on drawn specimens, see benchmarks/measure_accuracy.py
 WINDOW_DEG = 7.0  # to each side of an axis, where its tip is looked for
 
 
@@ -19,13 +20,15 @@ class Arms:
     """Six tips and six facets.
 
     tip_m : float64[6, 2], positions, the first at the frame's angle, on against the clock. length_m :
-    float64[6], from the centre. facet_m : float64[6], reach of the outline half-way between two axes.
-    sharp : how many tips are corners of two straight facets, met where the facets' lines cross.
+    float64[6], from the centre. facet_m : float64[6], reach of the outline half-way between two axes;
+    u_notch_m : what the bottom of a narrow notch there is uncertain by. sharp : how many tips are corners of
+    two straight facets, met where the facets' lines cross.
     """
 
     tip_m: FloatArray
     length_m: FloatArray
     facet_m: FloatArray
+    u_notch_m: FloatArray
     sharp: int
 
 
@@ -56,7 +59,8 @@ def arms(frame: Frame, straight: list[Facet], blur_m: float, pixel_m: float) -> 
                 length, angle, sharp = far, math.atan2(corner[1], corner[0]), sharp + 1
         lengths[k] = length
         tips[k] = frame.centre_m + length * np.array([math.cos(angle), math.sin(angle)])
-    return Arms(tips, lengths, _facet_reach(frame), sharp)
+    facet, u_facet = _facet_reach(frame, blur_m)
+    return Arms(tips, lengths, facet, u_facet, sharp)
 
 
 def _corner(frame: Frame, straight: list[Facet], axis: float) -> FloatArray | None:
@@ -89,14 +93,27 @@ def _turn(angle: float) -> float:
     return (angle + math.pi) % (2.0 * math.pi) - math.pi
 
 
-def _facet_reach(frame: Frame) -> FloatArray:
-    """Reach along each facet direction: least over two degrees, corrected for the slant of a flat face."""
+def _facet_reach(frame: Frame, blur_m: float) -> tuple[FloatArray, FloatArray]:
+    """Reach along each facet direction and how far a notch there may be off; float64[6] each.
+
+    On a flat face: the least over two degrees, with the slant taken off. In a narrow notch the light of both
+    flanks runs together NOTCH blurs before its bottom, measured across; the rest of its depth is added, a
+    third of that being uncertain.
+    """
     assert frame.angle_rad is not None
-    out = np.zeros(6)
-    half = 4
+    out, u = np.zeros(6), np.zeros(6)
+    half, turn = 4, 2.0 * math.pi / STEPS
     for k in range(6):
-        at = (frame.angle_rad + math.pi / 6.0 + k * math.pi / 3.0) * STEPS / (2.0 * math.pi)
+        at = (frame.angle_rad + math.pi / 6.0 + k * math.pi / 3.0) / turn
         near = np.arange(round(at) - half, round(at) + half + 1)
-        values = frame.reach_m[near % STEPS] * np.cos((near - at) * 2.0 * math.pi / STEPS)
-        out[k] = float(np.min(values))
-    return out
+        out[k] = float(np.min(frame.reach_m[near % STEPS] * np.cos((near - at) * turn)))
+        # The flanks of a notch, from two to six degrees to each side.
+        way = np.arange(8, 25)
+        sides = [frame.reach_m[(round(at) + s * way) % STEPS] for s in (-1, 1)]
+        rise = np.median([np.polyfit(way * turn * out[k], s, 1)[0] for s in sides])
+        if rise > 1.0 and out[k] > 0:
+            lost = NOTCH * blur_m * (float(rise) - 0.58)  # a flat face rises by up to tan 30 degrees
+            lost = min(lost, 0.3 * out[k])
+            out[k] -= lost
+            u[k] = lost / 3.0
+    return out, u

@@ -10,7 +10,7 @@ Coordinates: ``column`` to the right and ``row`` downwards in pixels, whole numb
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import Any
 
@@ -20,6 +20,9 @@ from numpy.typing import NDArray
 from icewright.measure.signal import LONG_SIDE, FloatArray, Image, Mask, Signal, binned, magnitude
 
 LEVEL = 0.5
+LOSS = (
+    0.036  # of the light is thrown back by the two faces of clear ice, (n - 1)^2 / (n + 1)^2 each, n = 1.31
+)
 LEVELS = (0.35, 0.65)  # what the size would be by another choice
 
 
@@ -31,7 +34,8 @@ class Found:
     lower and the higher level. blur_px : standard deviation of the edge's blur. edge : departure just inside
     the edge. noise : of the smoothed signal. closed_px : gaps of the edge that had to be bridged, widest.
     touches : whether it reaches the rim of the picture. gap_share : share of the outline without any edge.
-    moved_px : mean way from half height to the edge.
+    moved_px : mean way from half height to the edge. untold : share of the
+    area that is enclosed but may be a gap. holes : loops around gaps inside.
     """
 
     loop: FloatArray
@@ -44,11 +48,13 @@ class Found:
     gap_share: float
     box: tuple[int, int, int, int] = field(default=(0, 0, 0, 0))
     moved_px: float = 0.0
+    untold: float = 0.0
+    holes: tuple[FloatArray, ...] = ()
 
     @property
     def area_px(self) -> float:
-        """Enclosed area in square pixels."""
-        return abs(shoelace(self.loop))
+        """Enclosed area in square pixels, gaps taken off."""
+        return abs(shoelace(self.loop)) - sum(abs(shoelace(hole)) for hole in self.holes)
 
 
 def shoelace(loop: FloatArray) -> float:
@@ -69,21 +75,75 @@ def find(
     factor = max(1, -(-max(rows, columns) // LONG_SIDE))
     if seen.contrast <= 0.0:
         return []
-    spread = _smoothing(seen)
-    parts = _coarse(seen, factor, spread, least_px)
+    parts = _coarse(seen, factor, least_px)
     found: list[Found] = []
     largest = 0.0
-    for mask, box, closed in parts[:most]:
+    for mask, box, rim, closed in parts[:most]:
         if largest and mask.sum() * factor**2 < largest / 40.0:
             break
-        one = _refine(seen, mask, box, factor, spread, closed, pitch)
+        one = _refine(seen, mask, box, factor, rim, closed, pitch)
         if one is None:
             continue
         largest = max(largest, one.area_px)
         if one.area_px >= largest / 30.0:
             found.append(one)
     found.sort(key=lambda f: -f.area_px)
-    return found
+    return _pairs(found, pitch)
+
+
+def _pairs(found: list[Found], pitch: tuple[float, float]) -> list[Found]:
+    """Two bars side by side, alike in length and way, are the flanks of one column: clear between them.
+
+    A column is convex from the side, so its outline is the hull of both.
+    """
+    from scipy.spatial import ConvexHull
+
+    scale = np.asarray(pitch)
+    rest, out = list(found), []
+    while rest:
+        one = rest.pop(0)
+        for other in rest:
+            if not _flanks(one.loop * scale, other.loop * scale):
+                continue
+            points = np.vstack([one.loop[:-1], other.loop[:-1]])
+            hull = points[ConvexHull(points).vertices]
+            hull = np.vstack([hull, hull[:1]])
+            run = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(hull, axis=0).T))])
+            at = np.linspace(0.0, run[-1], max(48, round(run[-1])))
+            loop = np.column_stack([np.interp(at, run, hull[:, k]) for k in (0, 1)])
+            loop[-1] = loop[0]
+            gone = float(np.hypot(*(one.loop.mean(axis=0) - other.loop.mean(axis=0))) * 1.2 / run[-1])
+            box = (
+                min(one.box[0], other.box[0]),
+                min(one.box[1], other.box[1]),
+                max(one.box[2], other.box[2]),
+                max(one.box[3], other.box[3]),
+            )
+            one = replace(one, loop=loop, others=(None, None), touches=one.touches or other.touches, box=box)
+            one = replace(one, gap_share=max(one.gap_share, min(0.14, gone)), holes=())
+            rest.remove(other)
+            break
+        out.append(one)
+    return out
+
+
+def _flanks(a: FloatArray, b: FloatArray) -> bool:
+    ends = []
+    for loop in (a, b):
+        middle = loop.mean(axis=0)
+        _, sizes, axes = np.linalg.svd(loop - middle, full_matrices=False)
+        u = (loop - middle) @ axes[0]
+        ends.append((middle, axes[0], float(np.ptp(u)), float(sizes[0] / max(sizes[1], 1e-12))))
+    (m1, d1, l1, r1), (m2, d2, l2, r2) = ends
+    gap = m2 - m1
+    along, across = abs(float(gap @ d1)), abs(float(gap @ np.array([-d1[1], d1[0]])))
+    return (
+        min(r1, r2) > 2.0
+        and abs(float(d1 @ d2)) > 0.9986  # three degrees
+        and abs(l1 - l2) < 0.08 * max(l1, l2)
+        and along < 0.06 * max(l1, l2)
+        and across < 1.2 * max(l1, l2)
+    )
 
 
 def drawn(loop: FloatArray, seen: Signal) -> Found:
@@ -95,22 +155,25 @@ def drawn(loop: FloatArray, seen: Signal) -> Found:
     return Found(loop, (None, None), 1.5, max(seen.contrast, 1e-6), 0.0, 0.0, touches, 0.0, box)
 
 
-def _smoothing(seen: Signal) -> float:
-    """Standard deviation (px) of a smoothing that brings the noise below a tenth of the contrast."""
-    wanted = 10.0 * seen.noise / (seen.contrast * 2.0 * np.sqrt(np.pi))
-    return float(np.clip(wanted, 0.6, 3.5))
+def _smoothing(noise: float, edge: float, times: float, most: float) -> float:
+    """Standard deviation (px) of a smoothing that brings the noise to the edge over ``times``."""
+    wanted = times * noise / (max(edge, 1e-6) * 2.0 * np.sqrt(np.pi))
+    return float(np.clip(wanted, 0.6, most))
 
 
-def _coarse(
-    seen: Signal, factor: int, spread: float, least_px: float
-) -> list[tuple[Mask, tuple[slice, slice], int]]:
-    """Filled masks in the small copy with their boxes and the closing that was needed, largest first."""
-    from scipy.ndimage import binary_fill_holes, find_objects, gaussian_filter, label
+def _coarse(seen: Signal, factor: int, least_px: float) -> list[tuple[Mask, tuple[slice, slice], float, int]]:
+    """Filled masks in the small copy: with boxes, the signal along their rims, and the closing needed.
 
-    soft = max(spread / factor, 0.6)
+    The floor is as low as noise and unevenness allow, so that ice is found which only takes its few per cent
+    of the light.
+    """
+    from scipy.ndimage import binary_erosion, binary_fill_holes, find_objects, gaussian_filter, label
+
+    faint = min(LOSS * max(seen.light, 0.02), seen.contrast)
+    soft = _smoothing(seen.noise / factor, faint, 9.0, 3.0)
     small = magnitude(gaussian_filter(binned(seen.departure, factor), (soft, soft, 0.0)))
     noise = seen.noise / factor / (2.0 * np.sqrt(np.pi) * soft)
-    floor = max(6.0 * noise, 4.0 * seen.uneven, 0.14 * seen.contrast)
+    floor = max(5.0 * noise, min(3.0 * seen.uneven, 0.14 * seen.contrast), 0.02 * seen.contrast)
     raw = small > floor
     reach = 0
     filled = binary_fill_holes(raw)
@@ -132,7 +195,9 @@ def _coarse(
         across = min(mask.shape) * factor
         if across < least_px or mask.sum() * factor**2 < 0.3 * least_px**2:
             continue
-        out.append((mask, (box[0], box[1]), reach * factor))
+        rim = mask & ~binary_erosion(mask, iterations=3)
+        edge = float(np.percentile(small[box][rim], 60)) if rim.any() else floor
+        out.append((mask, (box[0], box[1]), edge, reach * factor))
     out.sort(key=lambda part: -int(part[0].sum()))
     return out
 
@@ -163,13 +228,14 @@ def _refine(
     mask: Mask,
     box: tuple[slice, slice],
     factor: int,
-    spread: float,
+    rim: float,
     closed: int,
     pitch: tuple[float, float],
 ) -> Found | None:
     from scipy.ndimage import distance_transform_edt, gaussian_filter, maximum_filter
 
     rows, columns = seen.departure.shape[:2]
+    spread = _smoothing(seen.noise, rim, 8.0, 3.5)
     margin = 8 + 2 * factor + int(4 * spread)
     top = max(0, box[0].start * factor - margin)
     left = max(0, box[1].start * factor - margin)
@@ -194,12 +260,18 @@ def _refine(
     edge = float(np.median(peak[ring])) if ring.any() else 0.0
     if edge <= 0.0:
         return None
-    peak = np.maximum(peak, max(0.25 * edge, 5.0 * noise, 3.0 * seen.uneven))
+    # Twice the least that can be told from nothing: half of it is the level of the faintest edge.
+    sure = max(5.0 * noise, min(2.0 * seen.uneven, 0.3 * edge))
+    peak = np.maximum(peak, 2.0 * sure)
     peak = gaussian_filter(peak, 0.7 * reach)
     share = np.where(outside <= reach + 1.0, soft / peak, 0.0)
-    floor = max(6.0 * noise, 4.0 * seen.uneven, 0.08 * edge)
-    line = _ridges(soft, blur) & (soft > floor) & (outside <= reach)
-    shape, bridged = _closing(share, line, closed, pitch)
+    line = _ridges(soft, blur) & (soft > max(sure, 0.08 * edge)) & (outside <= reach)
+    # Clear ice takes a few per cent of the light that comes through it; a gap takes none.
+    clear = LOSS * seen.light
+    shape, bridged = _closing(share, line, closed, pitch, int(np.count_nonzero(inside)))
+    open_share = 0.0
+    if shape is not None:
+        shape, open_share = _gaps(shape, share, seen, (top, left), blur, clear)
     if shape is None:
         return None
     contours = [_longest(shape, level) for level in (LEVEL, *LEVELS)]
@@ -231,11 +303,34 @@ def _refine(
         gaps,
         (left, top, right, bottom),
         moved,
+        open_share,
+        _holes(shape, loop, at),
     )
 
 
+def _holes(shape: NDArray[Any], loop: FloatArray, at: NDArray[Any]) -> tuple[FloatArray, ...]:
+    """Loops around gaps inside of the outline, more than 25 pixels and a thousandth of its area each."""
+    from scipy.ndimage import label
+
+    low = shape <= LEVEL
+    marks, count = label(low)
+    rim = set(np.unique(np.concatenate([marks[0], marks[-1], marks[:, 0], marks[:, -1]])))
+    least = max(25.0, 0.001 * abs(shoelace(loop)))
+    out = []
+    for k in range(1, count + 1):
+        if k in rim:
+            continue
+        here = marks == k
+        if np.count_nonzero(here) < least:
+            continue
+        one = _longest(np.where(_dilated(here, 1), 1.0 - shape, 0.0), LEVEL)
+        if one is not None:
+            out.append(one + at)
+    return tuple(out)
+
+
 def _closing(
-    share: NDArray[Any], line: Mask, known: int, pitch: tuple[float, float]
+    share: NDArray[Any], line: Mask, known: int, pitch: tuple[float, float], expected: int
 ) -> tuple[NDArray[Any] | None, int]:
     """Signal over its height with the inside filled, and the width of the gaps that were bridged for it.
 
@@ -243,7 +338,8 @@ def _closing(
     encloses too; the blurred signal in a narrow gap between two branches does not. Light that comes from one
     side leaves gaps in an edge, and a star has gaps of its own between its branches: bridging is told from
     filling by symmetry. Of outlines with gaps of more and more pixels bridged the first is taken that is
-    alike on all sides, or else the one that is most alike.
+    alike on all sides, or else the one that is most alike. ``expected``: area of the coarse mask; an outline
+    of less than half of it is one flank or one arm of what was meant.
     """
     from scipy.ndimage import binary_fill_holes, gaussian_filter
 
@@ -265,12 +361,56 @@ def _closing(
         alike = _unlike(loop * np.asarray(pitch))
         size = abs(shoelace(loop))
         # An arc of an edge may look alike on two sides by chance: a far larger outline is what was meant.
-        better = best is None or alike < 0.6 * best[0] or (size > 1.6 * largest and alike < best[0] + 0.03)
+        grown = size > 1.3 * largest and alike < best[0] + 0.05 if best is not None else True
+        better = best is None or (alike < 0.6 * best[0] and size > 0.8 * largest) or grown
         if better:
             best, largest = (alike, shape, width), size
-        if alike < 0.02 and size > 0.9 * largest and width >= known:
+        if alike < 0.02 and size > max(0.9 * largest, 0.5 * expected) and width >= known:
             break
     return (best[1], best[2]) if best is not None else (None, 0)
+
+
+def _gaps(
+    shape: NDArray[Any],
+    share: NDArray[Any],
+    seen: Signal,
+    corner: tuple[int, int],
+    blur: float,
+    clear: float,
+) -> tuple[NDArray[Any], float]:
+    """Take filled regions out again through which all the light comes; and the share that cannot be told.
+
+    ``clear``: what clear ice departs from the background by. It is looked for in the mean over a region, away
+    from its edges; where six times the error of that mean hides it (dark field, a small gap, noise) the
+    region stays filled and counts as not told.
+    """
+    from scipy.ndimage import distance_transform_edt, label
+
+    added = (shape > LEVEL) & (share <= LEVEL)
+    whole = max(1, int(np.count_nonzero(shape > LEVEL)))
+    marks, count = label(added)
+    if not count:
+        return shape, 0.0
+    depth = distance_transform_edt(added)
+    deepest = np.zeros(count + 1)
+    np.maximum.at(deepest, marks.ravel(), depth.ravel())
+    out, unknown = shape, 0
+    for k in range(1, count + 1):
+        if deepest[k] < max(2.0, 1.2 * blur):
+            continue
+        here = marks == k
+        core = here & (depth > max(0.5 * deepest[k], min(2.5 * blur, 0.8 * deepest[k])))
+        rows, columns = np.nonzero(core)
+        light = seen.departure[rows + corner[0], columns + corner[1]]
+        error = seen.noise / np.sqrt(rows.size)
+        if clear < 6.0 * error or clear < 2.0 * seen.drift:
+            unknown += int(np.count_nonzero(here))
+            continue
+        if float(np.sqrt(np.mean(np.square(np.median(light, axis=0))))) < 0.45 * clear:
+            if out is shape:
+                out = shape.copy()
+            out[here] = share[here]
+    return out, unknown / whole
 
 
 def _ridges(soft: NDArray[Any], blur: float) -> Mask:

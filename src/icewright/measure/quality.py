@@ -16,6 +16,8 @@ LOCAL_FAIR, LOCAL_POOR = 0.06, 0.12  # the same, worst 5 degrees
 GAPS_FAIR, GAPS_POOR = 0.04, 0.15
 CONTRAST_FAIR, CONTRAST_POOR = 12.0, 5.0  # edge over noise after smoothing
 SMALL_FAIR, SMALL_POOR = 25.0, 10.0  # radius in pixels
+HALF_FAIR, HALF_POOR = 0.04, 0.09  # columns: rms of the reach from itself turned half round
+UNTOLD_FAIR, UNTOLD_POOR = 0.05, 0.10  # of the area; poor only for outlines that are no plain polygon
 
 
 @dataclass(frozen=True)
@@ -25,7 +27,9 @@ class Seen:
     blur_share : blur over radius. departure, worst : of the reach from its sixfold mean. gap_share : of the
     outline without an edge of its own. contrast : edge over noise. radius_px : mean reach. touches : the
     picture's rim. parts : crystals that the outline falls into when its necks are cut. bridged : gaps
-    of the edge were bridged. clipped : share of pixels at the ends of the grey scale.
+    of the edge were bridged. clipped : share of pixels at the ends of the grey scale. untold : share of the
+    area that is enclosed by the edge and may be clear ice or a gap. plain : the outline is mostly straight
+    facets, as of a plate. half : of columns, from themselves turned half round.
     """
 
     blur_share: float
@@ -40,6 +44,9 @@ class Seen:
     clipped: float
     sixfold: bool
     side: bool
+    untold: float = 0.0
+    plain: bool = True
+    half: float | None = None
 
 
 def judge(seen: Seen) -> tuple[str, tuple[str, ...]]:
@@ -61,13 +68,18 @@ def judge(seen: Seen) -> tuple[str, tuple[str, ...]]:
         say(3, "too far out of focus")
     else:
         grade(seen.blur_share, BLUR_FAIR, BLUR_POOR, "out of focus for its size")
-    if not seen.side:
+    if seen.side:
+        grade(seen.half, HALF_FAIR, HALF_POOR, "its two ends or flanks differ")
+    else:
         if not seen.sixfold:
             say(2, "no sixfold shape: axes, tips and facets cannot be told")
         else:
             grade(seen.departure, ASYMMETRY_FAIR, ASYMMETRY_POOR, "its six sixths differ")
             grade(seen.worst, LOCAL_FAIR, LOCAL_POOR, "one place departs from the sixfold shape")
     grade(seen.gap_share, GAPS_FAIR, GAPS_POOR, "parts of its edge were not seen")
+    if seen.untold > UNTOLD_FAIR:
+        level = 2 if seen.untold > UNTOLD_POOR and not seen.plain else 1
+        say(level, "clear ice inside cannot be told from gaps in this light")
     if seen.bridged:
         say(1, "gaps of its edge were bridged")
     grade(-seen.contrast, -CONTRAST_FAIR, -CONTRAST_POOR, "its edge hardly stands out of the noise")

@@ -17,7 +17,7 @@ from icewright.measure.images import Picture
 from icewright.measure.orientation import Frame, centroid, frame, reach
 from icewright.measure.scale import Scale
 from icewright.measure.signal import FloatArray, Signal, signal
-from icewright.measure.uncertainty import WIDTH_SHARE, edge_m, together
+from icewright.measure.uncertainty import THRESHOLD_SHARE, WIDTH_SHARE, edge_m, together
 
 VIEWS = ("auto", "plan", "side")
 LONG = 1.28  # longer than this over its width an outline is a side view, unless it is plainly sixfold
@@ -105,7 +105,7 @@ def _read_one(
     kind = _kind(six, long_m / max(short_m, 1e-30)) if view == "auto" else view
     if kind == PLAN and six.angle_rad is None:
         kind = ROUNDISH if six.departure < ROUND else OTHER
-    blur = found.blur_px * scale.pixel_m
+    blur = max(found.blur_px * scale.pixel_m, _blur_by_levels(loop, others))
     mean = float(six.reach_m.mean()) if kind != SIDE else 0.5 * short_m
     judged = quality.Seen(
         blur_share=blur / max(mean, 1e-30),
@@ -120,6 +120,9 @@ def _read_one(
         clipped=max(seen.bright_share, seen.dark_share if found.edge < 0 else 0.0),
         sixfold=six.angle_rad is not None,
         side=kind == SIDE,
+        untold=found.untold if kind == PLAN else 0.0,
+        half=_half_turn(six) if kind == SIDE else None,
+        plain=_length(loop) ** 2 < 40.0 * abs(outline.shoelace(loop)),
     )
     word, reasons = quality.judge(judged)
     details: dict[str, Any] = {
@@ -129,11 +132,28 @@ def _read_one(
         "departure": six.departure,
         "worst": six.worst,
         "box_px": list(found.box),
+        "untold": found.untold,
+        "moved_px": found.moved_px,
+        "holes_px": [np.round(hole, 2).tolist() for hole in found.holes],
     }
     if word == "none":
         return Reading(kind, word, reasons, {}, loop, details)
     values, more = _values(kind, loop, others, six, found, scale)
     return Reading(kind, word, reasons, values, loop, details | more)
+
+
+def _blur_by_levels(loop: FloatArray, others: list[FloatArray | None]) -> float:
+    """Blur of an edge far out of focus: the two other levels of a Gaussian edge lie 0.77 of it apart (m)."""
+    if others[0] is None or others[1] is None:
+        return 0.0
+    areas = [abs(outline.shoelace(o)) for o in others if o is not None]
+    return 0.8 * abs(areas[0] - areas[1]) / (0.77 * _length(loop))
+
+
+def _half_turn(six: Frame) -> float:
+    """By how much an outline differs from itself turned half round, over its mean reach."""
+    r = six.reach_m
+    return float(np.sqrt(np.mean(np.square(r - np.roll(r, r.size // 2)))) / r.mean())
 
 
 def _kind(six: Frame, ratio: float) -> str:
@@ -156,17 +176,19 @@ def _values(
 ) -> tuple[dict[str, tuple[float, float]], dict[str, Any]]:
     pixel, blur = scale.pixel_m, found.blur_px * scale.pixel_m
     ratio = found.noise / max(found.edge, 1e-12)
-    area = abs(outline.shoelace(loop))
-    edge_length = _length(loop)
+    holes = [to_metres(hole, scale) for hole in found.holes]
+    gone = sum(abs(outline.shoelace(hole)) for hole in holes)
+    area = abs(outline.shoelace(loop)) - gone
+    edge_length = _length(loop) + sum(_length(hole) for hole in holes)
     hull = _hull_area(loop)
     areas = [abs(outline.shoelace(o)) if o is not None else None for o in others]
-    spread = _spread(areas, edge_length, blur)
+    spread = _spread(areas, _length(loop), blur)
     # Places further apart than the smoothing and the blur err independently.
     count = edge_length / max(3.0 * blur, 2.0 * pixel)
     u_edge = edge_m(spread, pixel, ratio, blur, count)
     share = scale.u_share
     values: dict[str, tuple[float, float]] = {
-        "area_m2": (area, together(edge_length * u_edge, 2.0 * share * area)),
+        "area_m2": (area, together(edge_length * u_edge, 2.0 * share * area, found.untold * area / 3.0)),
         "perimeter_m": (
             edge_length,
             together(2.0 * math.pi * u_edge, share * edge_length, 0.004 * edge_length),
@@ -223,18 +245,21 @@ def _plan_values(
     base = edge_m(tip_spread, pixel, ratio, blur, 6.0)
     u_system = sharp * u_edge / math.cos(math.pi / 6) + (1.0 - sharp) * base
     scatter = float(np.std(found.length_m, ddof=1)) / math.sqrt(6.0)
+    facets_at = [_facets_at(o, six) for o in others]
+    notch = float(found.u_notch_m.mean())
+    u_facet = together(u_edge, notch, THRESHOLD_SHARE * _spread_of(facets_at, 4.0 * blur))
     scatter_facet = float(np.std(found.facet_m, ddof=1)) / math.sqrt(6.0)
     u_turn = _u_angle(six, u_edge, blur)
     values = {
         "radius_tip_m": (radius, together(u_system, scatter, share * radius)),
-        "radius_facet_m": (facet, together(u_edge, scatter_facet, share * facet)),
+        "radius_facet_m": (facet, together(u_facet, scatter_facet, share * facet)),
         "angle_rad": (six.angle_rad, u_turn),
         "departure": (six.departure, together(u_edge / max(radius, 1e-30), 0.1 * six.departure)),
     }
     u_arm = together(u_system, 0.3 * pixel, share * radius)
     for k in range(6):
         values[f"arm_{k + 1}_m"] = (float(found.length_m[k]), u_arm)
-        values[f"facet_{k + 1}_m"] = (float(found.facet_m[k]), together(u_edge, 0.3 * pixel, share * facet))
+        values[f"facet_{k + 1}_m"] = (float(found.facet_m[k]), together(u_facet, 0.3 * pixel, share * facet))
     more["tips_m"] = found.tip_m.tolist()
     more["sharp"] = found.sharp
     return values
@@ -297,6 +322,15 @@ def _tips_at(loop: FloatArray | None, six: Frame) -> float | None:
         at = round((six.angle_rad + k * math.pi / 3.0) * steps / (2.0 * math.pi))
         out.append(float(r[np.arange(at - 28, at + 29) % steps].max()))
     return float(np.median(out))
+
+
+def _facets_at(loop: FloatArray | None, six: Frame) -> float | None:
+    if loop is None or six.angle_rad is None:
+        return None
+    r = reach(loop, six.centre_m)
+    steps = r.size
+    at = [round((six.angle_rad + (k + 0.5) * math.pi / 3.0) * steps / (2.0 * math.pi)) for k in range(6)]
+    return float(np.median([r[np.arange(k - 3, k + 4) % steps].min() for k in at]))
 
 
 def _spread(areas: list[float | None], edge_length: float, blur: float) -> float:

@@ -31,15 +31,18 @@ class Signal:
     """The departure from the background.
 
     departure : float32[rows, columns, channels], signed. noise : standard deviation of one pixel of the size
-    over channels. uneven : rms of what the background fit leaves, smooth, where there is no crystal.
-    contrast : how strong the strongest edges are. dark_share, bright_share : of pixels at either end of the
-    scale, where nothing can be told.
+    over channels. uneven : rms of what the background fit leaves, noise of the small copy included, where
+    there is no crystal. drift : the same over large patches, noise averaged out. contrast : how strong the
+    strongest edges are. light : of the background, as such a size. dark_share, bright_share : of pixels at
+    either end of the scale, where nothing can be told.
     """
 
     departure: Image
     noise: float
     uneven: float
+    drift: float
     contrast: float
+    light: float
     dark_share: float
     bright_share: float
 
@@ -97,6 +100,10 @@ def signal(picture: Picture) -> Signal:
     noise = max(_noise(departure), LEAST_NOISE)
     size = magnitude(gaussian_filter(binned(departure, factor), (1.0, 1.0, 0.0)))
     uneven = float(np.sqrt(np.mean(np.square(size[calm])))) if calm.any() else 0.0
+    patches = gaussian_filter(np.where(calm[..., None], binned(departure, factor), 0.0), (9.0, 9.0, 0.0))
+    weight = gaussian_filter(calm.astype(np.float64), 9.0)[..., None]
+    wide = magnitude(patches / np.maximum(weight, 1e-3))
+    drift = float(np.sqrt(np.mean(np.square(wide[calm])))) if calm.any() else 0.0
     edges = magnitude(gaussian_filter(departure, (1.0, 1.0, 0.0)) if max(rows, columns) < 1400 else size)
     top = edges[edges > max(4.0 * uneven, 3.0 * noise)]
     contrast = float(np.percentile(top, 80)) if top.size > 20 else 0.0
@@ -105,7 +112,9 @@ def signal(picture: Picture) -> Signal:
         departure.astype(np.float32),
         noise,
         uneven,
+        drift,
         contrast,
+        float(np.sqrt(np.mean(np.square(np.median(fit, axis=0))))),
         float(np.mean(grey <= 0.002)),
         float(np.mean(grey >= 0.998)),
     )
