@@ -8,6 +8,7 @@ import json
 import math
 import shutil
 import tempfile
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -26,7 +27,7 @@ from fastapi.responses import FileResponse
 from pydantic import ValidationError
 from starlette.background import BackgroundTask
 
-from icewright.bench import examples, runs, shapes, words
+from icewright.bench import chamber, examples, runs, shapes, words
 from icewright.bench.jobs import Jobs
 from icewright.bench.photos import MOST as MOST_PHOTOS
 from icewright.bench.security import BenchError, error_body, inside, plain_name
@@ -107,6 +108,7 @@ async def about(settings: Set) -> shapes.About:
             "speed": (0.1, 1e6),
         },
         recipes=[r.name for r in await asyncio.to_thread(runs.recipes, settings.folder)],
+        apparatus=await asyncio.to_thread(chamber.listed, settings.folder),
         examples=list(examples.EXAMPLES),
         hints=examples.HINTS,
         data_note=examples.NOTE,
@@ -176,12 +178,31 @@ async def new_session(asked: shapes.NewSession, sessions: All, settings: Set) ->
     else:
         text, own = examples.example(asked.example or examples.FIRST)
         size = own if size is None else size
-    recipe = runs.read_recipe(text, settings.folder)
-    kinetics = load(recipe.kinetics)
-    for t_k in temperatures_k(recipe):
+    got = runs.read_recipe(text, settings.folder)
+    apparatus = asked.apparatus
+    if apparatus is None and not given and settings.apparatus is not None:
+        apparatus = settings.apparatus.name
+    if apparatus:
+        got = await asyncio.to_thread(_under, got, settings.folder, apparatus)
+    kinetics = load(got.recipe.kinetics)
+    for t_k in temperatures_k(got.recipe):
         check_temperature(kinetics, t_k)
-    session = sessions.new(recipe, None if size is None else MICROMETRE.to_si(size), paused=asked.paused)
+    session = sessions.new(got, None if size is None else MICROMETRE.to_si(size), paused=asked.paused)
     return session.shown()
+
+
+def _under(got: chamber.Found, folder: Path, name: str) -> chamber.Found:
+    """The seed and the rest of a recipe, in the air that an apparatus makes as it stands now."""
+    if got.plan is not None:
+        raise BenchError(400, "That recipe names an apparatus already.", got=name[:100])
+    if name not in chamber.listed(folder):
+        raise BenchError(404, "There is no such apparatus file in the folder.", got=name[:100])
+    held = chamber.first(name, chamber.read_named(folder, name))
+    recipe = got.recipe.model_copy(
+        update={"pressure_pa": held.apparatus.pressure_pa, "title": held.apparatus.title or name}
+    )
+    steps, plan = chamber.resolved(held, recipe.pressure_pa)
+    return chamber.Found(recipe.model_copy(update={"steps": tuple(steps)}), plan)
 
 
 @router.get("/sessions/{id}")
@@ -203,9 +224,9 @@ async def turn(asked: shapes.Turn, session: One) -> shapes.Turned:
 
 
 @router.post("/sessions/{id}/setup")
-async def setup(asked: shapes.NewSetup, session: One) -> shapes.Session:
-    """Another pressure, holding, seed, table or size."""
-    session.change_setup(asked)
+async def setup(asked: shapes.NewSetup, session: One, settings: Set) -> shapes.Session:
+    """Another pressure, holding, seed, table, size or apparatus."""
+    session.change_setup(asked, settings.folder)
     return session.shown()
 
 
@@ -305,7 +326,9 @@ def _recipe_text(folder: Path, name: str) -> str:
 @router.get("/sessions/{id}/recipe")
 async def get_recipe(session: One, branch: int | None = None) -> shapes.RecipeView:
     """What was done and is planned, as a recipe."""
-    return runs.recipe_view(session.so_far(branch), session.tree.get(branch).starts)
+    return runs.recipe_view(
+        session.so_far(branch), session.tree.get(branch).starts, session.settings_so_far(branch)
+    )
 
 
 @router.put("/sessions/{id}/recipe")
@@ -324,7 +347,8 @@ async def save_recipe(asked: shapes.Save, session: One, settings: Set) -> shapes
     path = inside(settings.folder, name)
     if path.exists() and not (asked.replace and path.is_file()):
         raise BenchError(409, f"{name} is there already.", do="another name, or replace: true")
-    text = files.dumps(session.so_far())
+    written = session.settings_so_far()
+    text = files.dumps(session.so_far()) if written is None else written[0]
     await asyncio.to_thread(write_atomic, path, text.encode())
     return shapes.Saved(name=name)
 
@@ -339,7 +363,8 @@ async def list_recipes(settings: Set) -> list[shapes.RecipeBrief]:
 async def one_recipe(name: str, settings: Set) -> shapes.RecipeView:
     """One of them."""
     text = await asyncio.to_thread(_recipe_text, settings.folder, name)
-    return runs.recipe_view(runs.read_recipe(text, settings.folder))
+    got = runs.read_recipe(text, settings.folder)
+    return runs.recipe_view(got.recipe, None, None if got.plan is None else (text, list(got.notes)))
 
 
 # -- full resolution and runs ------------------------------------------------------------------------------
@@ -348,6 +373,8 @@ async def one_recipe(name: str, settings: Set) -> shapes.RecipeView:
 @router.post("/sessions/{id}/grow", status_code=202)
 async def grow(asked: shapes.GrowNow, session: One, settings: Set, jobs: JobsOf) -> shapes.Job:
     """Grow the recipe at a resolution, in the background."""
+    from icewright.recipe import files
+    from icewright.recipe.in_settings import Planned
     from icewright.recipe.model import Recipe
     from icewright.recipe.resolution import Resolution
 
@@ -355,8 +382,14 @@ async def grow(asked: shapes.GrowNow, session: One, settings: Set, jobs: JobsOf)
     folder = inside(settings.folder, name)
     if folder.exists():
         raise BenchError(409, f"{name} is there already.", do="another name")
-    recipe = session.so_far().model_copy(update={"resolution": Resolution(preset=asked.preset)})
-    Recipe.model_validate(recipe.model_dump(by_alias=True))
+    resolution = Resolution(preset=asked.preset)
+    recipe: Recipe | Planned = session.so_far().model_copy(update={"resolution": resolution})
+    written = session.settings_so_far()
+    if written is not None:  # the run then keeps set and actual air, the settings and the apparatus
+        planned = files.loads_planned(written[0], settings.folder)
+        recipe = replace(planned, recipe=planned.recipe.model_copy(update={"resolution": resolution}))
+    elif isinstance(recipe, Recipe):
+        Recipe.model_validate(recipe.model_dump(by_alias=True))
     return jobs.add(name, session.id, folder, recipe)
 
 

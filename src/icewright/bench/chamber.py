@@ -1,9 +1,9 @@
 """Knobs that are the settings of an apparatus: what is set, and the air that comes after it.
 
 A path whose knobs are settings holds two lists of steps that belong together: `SetStep`s (what the hands did)
-and the engine's ordinary steps (the air that the crystal has: `icewright.apparatus.response.follow`, cut into
-straight ramps). `origin` says for each of the engine's which of the first it comes from. A turn follows the
-whole history of the knobs to the present and beyond, so that a knob turned before the air has settled sets out
+and the engine's ordinary steps (the air that the crystal has: `icewright.apparatus.response.follow`, cut
+into straight ramps). `origin` says for each of the engine's which of the first it comes from. A turn follows
+the history of the knobs to the present and beyond, so that a knob turned before the air has settled sets out
 from where the air really is.
 """
 
@@ -124,7 +124,7 @@ def found(planned: Planned, name: str) -> Found:
 
 
 def first(name: str, text: str, wanted: tuple[float, float] | None = None) -> SetPlan:
-    """A plan that holds: the settings that give (temperature in K, sigma), else those that the file gives now.
+    """A plan that holds: the settings that give (temperature in K, sigma), else those of the file.
 
     Raises:
         ApparatusError, RecordError: for a file that cannot be read, or that gives no air with ice.
@@ -295,8 +295,9 @@ def _settled_before(
 ) -> tuple[int, Mapping[str, float]]:
     """(how many first steps the present air has forgotten, the settings at which it had settled then).
 
-    A hold that outlasts every slew and twelve times all lags leaves less than 1e-5 of what was before it. Where
-    the lags themselves hang on the settings nothing is left out, so that a saved recipe says the same air.
+    A hold that outlasts every slew and twelve times all lags leaves less than 1e-5 of what was before it.
+    Where the lags themselves hang on the settings nothing is left out, so that a saved recipe says the same
+    air.
     """
     apparatus = plan.apparatus
     times = lag(apparatus, plan.before, pressure_pa=pressure_pa)
@@ -344,21 +345,19 @@ def set_air(plan: SetPlan, settings: Mapping[str, Any], pressure_pa: float) -> t
 
 def as_air(plan: SetPlan, pressure_pa: float) -> list[Step]:
     """Each step of the plan in the air that it sets, as if nothing lagged: for curves and cues."""
-    out = []
-    for step in plan.steps:
-        (t0, s0), (t1, s1) = (
-            set_air(plan, {n: v[end] for n, v in step.settings.items()}, pressure_pa) for end in (0, 1)
+    names = list(plan.apparatus.settings)
+    ends = {n: np.array([s.settings[n] for s in plan.steps]) for n in names}  # (steps, 2)
+    t_k, sigma = (np.broadcast_to(v, (len(plan.steps), 2)).tolist() for v in set_air(plan, ends, pressure_pa))
+    # What is set may be air that no step of the engine may have, until the lag has softened it: not checked.
+    return [
+        Step.model_construct(
+            temperature_k=(t[0], t[1]),
+            humidity=Humidity.model_construct(measure="sigma", start=s[0], end=s[1]),
+            endings=step.endings,
+            note=step.note,
         )
-        # Between knobs that contradict each other the sum may be air that no step may have: drawn all the same.
-        out.append(
-            Step.model_construct(
-                temperature_k=(float(t0), float(t1)),
-                humidity=Humidity.model_construct(measure="sigma", start=float(s0), end=float(s1)),
-                endings=step.endings,
-                note=step.note,
-            )
-        )
-    return out
+        for step, t, s in zip(plan.steps, t_k, sigma, strict=True)
+    ]
 
 
 def doing(old: SetStep, new: SetStep) -> str:
@@ -383,7 +382,7 @@ def doing(old: SetStep, new: SetStep) -> str:
 
 
 def so_far(plan: SetPlan, starts: Sequence[float], time_s: float) -> SetPlan:
-    """What has been done up to a time, with what is still planned: each hold with the time that it has lasted."""
+    """What has been done up to a time, with what is still planned; holds with the time they have lasted."""
     begun, kept = plan.starts(starts), []
     for i, step in enumerate(plan.steps):
         if not is_open(step):

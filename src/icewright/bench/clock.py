@@ -73,8 +73,13 @@ class ClockRun:
         """The key that a step waits for: the hands go on at the step's predicted beginning."""
         self.keyed.add(self.step + 1)
 
-    def look(self, steps: Sequence[Step], starts: Sequence[float], rows: Rows) -> shapes.Clock:
-        """The clock and the next cue by the steps and when they were predicted to begin."""
+    def look(
+        self, steps: Sequence[Step], starts: Sequence[float], rows: Rows, said: Sequence[str] = ()
+    ) -> shapes.Clock:
+        """The clock and the next cue by the steps and when they were predicted to begin.
+
+        `said`: what to do at the beginning of each step; without it, what its air says.
+        """
         if self.began is None:
             return shapes.Clock(running=False, held=False, elapsed_s=0, model_s=0, step=0, steps=len(steps),
                                 cue=None, offset_s=0, done=False)  # fmt: skip
@@ -82,7 +87,7 @@ class ClockRun:
         nxt = self.step + 1
         cue = None
         if nxt < len(steps):
-            cue = self._cue(nxt, steps, starts, rows, at)
+            cue = self._cue(nxt, steps, starts, rows, at, said)
         last = steps[-1]
         done = nxt >= len(steps) and not is_open(last) and self._ended(starts, steps, rows, at)
         return shapes.Clock(
@@ -111,8 +116,9 @@ class ClockRun:
         return bool(rows) and len(starts) == len(steps) and at >= rows[-1]["time_s"] > starts[-1]
 
     def _cue(
-        self, nxt: int, steps: Sequence[Step], starts: Sequence[float], rows: Rows, at: float
-    ) -> shapes.Cue:
+        self, nxt: int, steps: Sequence[Step], starts: Sequence[float], rows: Rows, at: float,
+        said: Sequence[str],
+    ) -> shapes.Cue:  # fmt: skip
         ends, step = steps[self.step].endings, steps[nxt]
         when = starts[nxt] if nxt < len(starts) else None
         if when is None and ends.time_s is not None and self.step < len(starts):
@@ -131,9 +137,10 @@ class ClockRun:
         parts = [f"at {place:.0f} um {first}"] if place is not None else []
         if left is not None:
             parts.append(f"in {clock_words(left)}" if left > 0 else "now")
-        words = (", or ".join(parts) or "when you see it") + f": {doing(steps[self.step], step)}"
+        to_do = said[nxt] if nxt < len(said) else doing(steps[self.step], step)
+        words = (", or ".join(parts) or "when you see it") + f": {to_do}"
         if waiting:
-            words = f"now: {doing(steps[self.step], step)}, then press the key"
+            words = f"now: {to_do}, then press the key"
         sigma = step.sigma_at(0.0)
         t_k = step.temperature_k[0]
         return shapes.Cue(step=nxt, words=words, at_um=at_um, at_thickness_um=thick, in_s=left,

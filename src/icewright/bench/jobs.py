@@ -18,13 +18,15 @@ from icewright.bench import shapes
 from icewright.bench.link import Link
 from icewright.bench.security import BenchError, error_body
 from icewright.ground.errors import IcewrightError
+from icewright.recipe.in_settings import Planned
 from icewright.recipe.model import Recipe
 
+Grown = Recipe | Planned | None  # None: the run that lies there is resumed
 _MOST = 100
 _GOING = ("waiting", "growing", "drawing")
 
 
-def grow_in_process(link: Connection, recipe: Recipe | None, folder: str, threads: int | None) -> None:
+def grow_in_process(link: Connection, recipe: Grown, folder: str, threads: int | None) -> None:
     """Entry of the spawned process: grow, tell the progress, end. SIGTERM stops tidily."""
     from icewright.tasks.grow import grow
 
@@ -47,7 +49,7 @@ _TOLD = ("radius_um", "thickness_um", "time_min", "fraction", "eta_s", "status")
 class _Job:
     """One run and what is known of it."""
 
-    def __init__(self, number: int, name: str, session: str, folder: Path, recipe: Recipe | None) -> None:
+    def __init__(self, number: int, name: str, session: str, folder: Path, recipe: Grown) -> None:
         self.number, self.name, self.session, self.folder, self.recipe = number, name, session, folder, recipe
         self.state: Any = "waiting"
         self.progress: dict[str, Any] = {}
@@ -74,7 +76,7 @@ class Jobs:
         self._running: _Job | None = None
         self._last_told = 0.0
 
-    def add(self, name: str, session: str, folder: Path, recipe: Recipe | None) -> shapes.Job:
+    def add(self, name: str, session: str, folder: Path, recipe: Grown) -> shapes.Job:
         """Queue a run into a folder; without a recipe the run there is resumed. Raises BenchError 429."""
         if sum(job.state in _GOING for job in self._jobs.values()) >= 20:
             raise BenchError(429, "Twenty runs are waiting already.", do="stop one, or wait")

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from icewright.bench import shapes
+from icewright.bench.chamber import Found, found
 from icewright.bench.security import BenchError, inside, plain_name
 from icewright.bench.words import row_shown
 from icewright.ground.errors import IcewrightError
@@ -245,7 +246,7 @@ def exported(run: RunFolder, what: str, aside: Path) -> tuple[Path, str, str]:
 # -- recipes -----------------------------------------------------------------------------------------------
 
 
-def read_recipe(text: str, folder: Path) -> Recipe:
+def read_recipe(text: str, folder: Path) -> Found:
     """A recipe that came over the wire: files that it names must lie in the folder.
 
     Raises:
@@ -258,7 +259,7 @@ def read_recipe(text: str, folder: Path) -> Recipe:
         data = tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError):
         data = {}  # the reader below says what is wrong
-    named = [data.get("kinetics")]
+    named = [data.get("kinetics"), data.get("apparatus")]
     seed = data.get("seed")
     if isinstance(seed, dict):
         named.append(seed.get("crystal"))
@@ -268,9 +269,10 @@ def read_recipe(text: str, folder: Path) -> Recipe:
     if isinstance(seed, dict) and isinstance(seed.get("crystal"), str):
         inside(folder, seed["crystal"])
     try:
-        return files.loads(text, folder=folder)
+        planned = files.loads_planned(text, folder=folder)
     except (RecursionError, ArithmeticError, OverflowError) as cause:
         raise RecipeError(got=f"numbers or brackets that cannot be read ({type(cause).__name__})") from cause
+    return found(planned, str(data.get("apparatus", "")))
 
 
 def recipes(folder: Path) -> list[shapes.RecipeBrief]:
@@ -287,15 +289,17 @@ def recipes(folder: Path) -> list[shapes.RecipeBrief]:
         if "icewright.recipe" not in text:
             continue
         try:
-            title = read_recipe(text, folder).title
+            title = read_recipe(text, folder).recipe.title
         except IcewrightError:
             title = "(cannot be read)"
         out.append(shapes.RecipeBrief(name=path.name, title=title, changed=path.stat().st_mtime))
     return sorted(out, key=lambda r: -r.changed)
 
 
-def recipe_view(recipe: Recipe, starts: list[float] | None = None) -> shapes.RecipeView:
-    """A recipe in the words of its file, and as steps."""
+def recipe_view(
+    recipe: Recipe, starts: list[float] | None = None, written: tuple[str, list[str]] | None = None
+) -> shapes.RecipeView:
+    """A recipe in the words of its file, and as steps; `written`: in settings, and what to say of that."""
     from icewright.bench.words import step_views
     from icewright.kinetics import load
     from icewright.recipe.cautions import warnings
@@ -303,8 +307,8 @@ def recipe_view(recipe: Recipe, starts: list[float] | None = None) -> shapes.Rec
 
     return shapes.RecipeView(
         title=recipe.title,
-        toml=files.dumps(recipe),
+        toml=files.dumps(recipe) if written is None else written[0],
         steps=step_views(recipe.steps, starts or []),
-        warnings=warnings(recipe),
+        warnings=[*warnings(recipe), *(written[1] if written is not None else [])],
         from_memory=from_memory(recipe, load(recipe.kinetics)),
     )

@@ -12,10 +12,12 @@ import secrets
 import shutil
 import time
 from collections import deque
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
-from icewright.bench import shapes, words, worker
+from icewright.bench import chamber, shapes, words, worker
+from icewright.bench.chamber import Found, SetPlan
 from icewright.bench.clock import ClockRun, at_time, clock_words, when_size
 from icewright.bench.engines import Engines
 from icewright.bench.link import Link
@@ -78,13 +80,13 @@ class Session:
 
     # -- beginning ----------------------------------------------------------------------------------------
 
-    def begin(self, recipe: Recipe, final_radius_m: float | None) -> None:
-        """Plant the seed of a recipe."""
+    def begin(self, recipe: Recipe, final_radius_m: float | None, plan: SetPlan | None = None) -> None:
+        """Plant the seed of a recipe; `plan` where its steps come from settings of an apparatus."""
         size = final_size(recipe)[0] if final_radius_m is None else final_radius_m
         self.final_radius_m = min(max(size, 2e-6), 5e-3)
         self.title = recipe.title
         self.folder.mkdir(parents=True, exist_ok=True)
-        self.tree.plant(preview_of(recipe, self.final_radius_m), list(recipe.steps), "first")
+        self.tree.plant(preview_of(recipe, self.final_radius_m), list(recipe.steps), "first", plan)
         self._mark()
 
     @classmethod
@@ -152,7 +154,7 @@ class Session:
             "load", epoch=self._epoch, branch=branch.number, recipe=branch.recipe, steps=list(branch.steps),
             starts=branch.starts[: index + 1] or [0.0], moment=moment, next_moment=branch.next_moment,
             folder=str(self.folder / "moments"), recorded_s=branch.recorded_s, goal_s=time_s,
-            act=self.tree.act,
+            act=self.tree.act, plan=branch.plan,
         )  # fmt: skip
         if any(v.has_room for v in self.viewers):
             self._link.say("room", most_per_s=self._frame_rate())
@@ -245,6 +247,7 @@ class Session:
             return
         if len(data["starts"]) >= len(branch.starts) or list(data["steps"]) != branch.steps:
             branch.steps, branch.starts = list(data["steps"]), list(data["starts"])
+            branch.plan = data["set"]
             self._mark()
             self.tell_all("tree", self.tree.shown())
 
@@ -255,12 +258,13 @@ class Session:
             if parent is None:
                 return
             was = self.tree.current
-            self.tree.fork(parent, at_s, data["steps"], data["starts"], number)
+            self.tree.fork(parent, at_s, data["steps"], data["starts"], number).plan = data["set"]
             if not current:
                 self.tree.current = was
         elif number in self.tree.branches:
             branch = self.tree.branches[number]
             branch.steps, branch.starts = list(data["steps"]), list(data["starts"])
+            branch.plan = data["set"]
         self._mark()
         self.tell_all("tree", self.tree.shown())
 
@@ -420,7 +424,27 @@ class Session:
             ramp_left_s=told.get("ramp_left_s", 0.0),
             flux_ratio=quality[0],
             mass_balance_error=quality[1],
+            chamber=self._chamber(row),
         )
+
+    def _chamber(self, row: dict[str, float]) -> shapes.Chamber | None:
+        branch = self.branch
+        if branch.plan is None:
+            return None
+        index, since = self._place()
+        begun = branch.plan.starts(branch.starts)
+        number = branch.plan.origin[index]
+        set_since = self.at_s - begun[number] if number < len(begun) else 0.0
+        return words.chamber_now(
+            branch.plan, branch.steps, index, since, max(set_since, 0.0), row, branch.recipe.pressure_pa
+        )
+
+    def _place(self) -> tuple[int, float]:
+        """(the engine's step that is on, for how long)."""
+        branch = self.branch
+        known = min(len(branch.starts), len(branch.steps))
+        index = max((i for i in range(known) if branch.starts[i] <= self.at_s + 1e-9), default=0)
+        return index, max(self.at_s - branch.starts[index], 0.0)
 
     def _first_row(self) -> dict[str, float]:
         """Before the engine has spoken: the last recorded row, or the seed."""
@@ -458,7 +482,7 @@ class Session:
         """What the recipe has one of."""
         from icewright.recipe.cautions import warnings
 
-        recipe = self.branch.recipe
+        recipe, plan = self.branch.recipe, self.branch.plan
         return shapes.Setup(
             pressure_hpa=recipe.pressure_pa / 100,
             held=words.held_shown(recipe.held),
@@ -467,6 +491,7 @@ class Session:
             voxel_um=words.lab(MICROMETRE, recipe.resolution.voxel_m or 0.0),
             final_radius_um=words.lab(MICROMETRE, self.final_radius_m),
             cautions=warnings(self.so_far()),
+            apparatus=None if plan is None else words.apparatus_shown(plan, recipe.pressure_pa),
         )
 
     def shown(self) -> shapes.Session:
@@ -483,16 +508,18 @@ class Session:
         """Turn knobs now. Raises BenchError, RecipeError, KineticsError for air that cannot be."""
         from icewright.kinetics.model import check_temperature as in_table
 
+        if self.branch.plan is not None:
+            return self._turn_settings(asked, self.branch.plan)
         target = words.target_of(asked)
         row = self._row or self._first_row()
         t_k = row["temperature_k"] if target.temperature_k is None else target.temperature_k
         check_temperature(t_k, "the knob")
         in_table(self.kinetics(), t_k)
-        step = self._step_now()
+        step, since = self._step_now()
         measure = target.measure or step.humidity.measure
         value = target.value
         if value is None:
-            value = step.humidity.at(step.fraction(self._told.get("time_in_step_s", 0.0)))
+            value = step.humidity.at(step.fraction(since))
         from icewright.recipe.step import Humidity
 
         h = Humidity(measure=measure, start=value, end=value)
@@ -503,9 +530,22 @@ class Session:
         act = self._command("turn", target=target, new_branch=self.tree.reserve())
         return shapes.Turned(act=act, air=air)
 
-    def _step_now(self) -> Step:
-        steps = self.branch.steps
-        return steps[min(int(self._told.get("step", len(steps) - 1)), len(steps) - 1)]
+    def _turn_settings(self, asked: shapes.Turn, plan: SetPlan) -> shapes.Turned:
+        from icewright.kinetics.model import check_temperature as in_table
+
+        target = words.set_target_of(asked)
+        pressure = self.branch.recipe.pressure_pa
+        now = self._chamber(self._row or self._first_row())
+        aim = chamber.check(plan, {} if now is None else now.settings, target)
+        there = plan.apparatus.conditions(aim, pressure_pa=pressure)
+        in_table(self.kinetics(), there.temperature_k)
+        air = self.air(there.temperature_k, there.sigma)
+        act = self._command("turn", target=target, new_branch=self.tree.reserve())
+        return shapes.Turned(act=act, air=air)
+
+    def _step_now(self) -> tuple[Step, float]:
+        index, since = self._place()
+        return self.branch.steps[index], since
 
     def pace(self, asked: shapes.Pace) -> shapes.State:
         """Pause, speed, and going on beyond the preview's size."""
@@ -597,9 +637,17 @@ class Session:
         recipe = branch.recipe.model_copy(update={"resolution": Resolution(preset="standard")})
         return recipe_so_far(recipe, branch.steps, branch.starts, end, self.title)
 
-    def change_setup(self, asked: shapes.NewSetup) -> None:
-        """Another pressure, holding, seed, table or size: a new branch from the seed."""
-        recipe = self.branch.recipe
+    def settings_so_far(self, number: int | None = None) -> tuple[str, list[str]] | None:
+        """(the recipe in settings, what of it was rounded); None without an apparatus."""
+        branch = self.tree.get(number)
+        if branch.plan is None:
+            return None
+        end = max(branch.end_s, self.at_s) if branch.number == self.tree.current else branch.end_s
+        return chamber.dumps(self.so_far(number), chamber.so_far(branch.plan, branch.starts, end))
+
+    def change_setup(self, asked: shapes.NewSetup, folder: Path) -> None:
+        """Another pressure, holding, seed, table, size or apparatus: a new branch from the seed."""
+        recipe, plan = self.branch.recipe, self.branch.plan
         change: dict[str, Any] = {}
         if asked.pressure_hpa is not None:
             change["pressure_pa"] = words.pressure_of(asked.pressure_hpa)
@@ -620,14 +668,43 @@ class Session:
             change["kinetics"] = asked.kinetics
         if asked.final_radius_um is not None:
             self.final_radius_m = MICROMETRE.to_si(asked.final_radius_um)
-        self._replant(recipe.model_copy(update=change), list(self.branch.steps), replay=asked.replay)
+        steps, replay = list(self.branch.steps), asked.replay
+        if asked.apparatus is not None:
+            plan, steps, replay = self._change_apparatus(asked.apparatus, folder, replay)
+        self._replant(recipe.model_copy(update=change), steps, replay=replay, plan=plan)
 
-    def _replant(self, recipe: Recipe, steps: list[Step], *, replay: bool, name: str = "") -> None:
+    def _change_apparatus(
+        self, name: str, folder: Path, replay: bool
+    ) -> tuple[SetPlan | None, list[Step], bool]:
+        """Knobs of an apparatus file, first set to the air that is now; no name: the air's own knobs."""
+        steps = list(self.branch.steps)
+        if not name:
+            return None, steps, replay
+        if name not in chamber.listed(folder):
+            raise BenchError(
+                404, "There is no such apparatus file in the folder.", got=name[:100],
+                wanted=", ".join(chamber.listed(folder)) or "one of examples/apparatus-*.toml, copied there",
+            )  # fmt: skip
+        row = self._row or self._first_row()
+        made = chamber.first(name, chamber.read_named(folder, name), (row["temperature_k"], row["sigma"]))
+        # What was done with other knobs cannot be done again with these.
+        return made, steps, False
+
+    def _replant(
+        self, recipe: Recipe, steps: list[Step], *, replay: bool, name: str = "",
+        plan: SetPlan | None = None,
+    ) -> None:  # fmt: skip
+        if plan is not None:
+            if not replay and plan.origin:
+                index, _ = self._place()
+                plan = chamber.rest(plan, plan.origin[index], 0.0)
+            steps, plan = chamber.resolved(plan, recipe.pressure_pa)
+        elif not replay:
+            steps = rest(steps, min(self._place()[0], len(steps) - 1), 0.0)
         # model_copy does not validate; what hangs together (stalk and seed) is checked here.
         Recipe.model_validate(recipe.model_dump(by_alias=True) | {"steps": [cut_for_check(steps[0])]})
         until = self.at_s if replay else 0.0
-        steps = steps if replay else rest(steps, min(self._told.get("step", 0), len(steps) - 1), 0.0)
-        branch = self.tree.plant(preview_of(recipe, self.final_radius_m), steps, name)
+        branch = self.tree.plant(preview_of(recipe, self.final_radius_m), steps, name, plan)
         paused = self.paused
         self.beyond = False
         self._go(branch, 0.0, paused=paused)
@@ -647,8 +724,13 @@ class Session:
         if asked.title is not None:
             self.title = asked.title
         if asked.toml is not None:
-            new = read(asked.toml)
-            steps = list(new.steps)
+            got: Found = read(asked.toml)
+            new, steps = got.recipe, list(got.recipe.steps)
+            if got.plan is not None or old.plan is not None:
+                # Whose knobs they are may have changed, and a change anywhere moves all air after it.
+                self.title = new.title or self.title
+                self._replant(new, steps, replay=True, plan=got.plan)
+                return
             alike = {
                 "steps": old.recipe.steps,
                 "resolution": old.recipe.resolution,
@@ -657,6 +739,10 @@ class Session:
             if new.model_copy(update=alike) != old.recipe:
                 recipe = new
             self.title = new.title or self.title
+        elif asked.steps and old.plan is not None:
+            raise BenchError(
+                400, "This path is a recipe in settings.", got="steps in air", wanted="toml, with settings"
+            )
         elif asked.steps:
             steps = [words.step_of(edit) for edit in asked.steps]
         if not steps:
@@ -694,7 +780,13 @@ class Session:
     def clock_now(self) -> shapes.Clock:
         """The clock and the next cue."""
         branch = self.branch
-        return self.clock.look(branch.steps, branch.starts, self.tree.rows(branch))
+        rows, plan = self.tree.rows(branch), branch.plan
+        if plan is None:
+            return self.clock.look(branch.steps, branch.starts, rows)
+        # Hands turn knobs: cues are those of the settings, not of the ramps of the air that comes after.
+        steps = chamber.as_air(plan, branch.recipe.pressure_pa)
+        said = [chamber.doing(a, b) for a, b in pairwise((plan.steps[0], *plan.steps))]
+        return self.clock.look(steps, plan.starts(branch.starts), rows, said)
 
     def do_clock(self, asked: shapes.ClockDo) -> shapes.Clock:
         """Start, stop, hold, the awaited key."""
@@ -771,7 +863,10 @@ class Session:
             thick = max(radius * ratio, 1e-7)
         index = max((i for i, s in enumerate(branch.starts) if s <= time_s), default=0)
         index = min(index, len(branch.steps) - 1)
-        steps = rest(branch.steps, index, time_s - branch.starts[index])
+        plan, steps = branch.plan, rest(branch.steps, index, time_s - branch.starts[index])
+        if plan is not None:
+            number = plan.origin[index]
+            plan = chamber.rest(plan, number, time_s - plan.starts(branch.starts)[number])
         from icewright.recipe.held import Held
         from icewright.recipe.seed import Seed
 
@@ -780,12 +875,12 @@ class Session:
         recipe = branch.recipe.model_copy(update={"seed": seed, "held": held})
         self.final_radius_m = max(self.final_radius_m, 1.5 * radius, 0.75 * thick)
         self.at_s = 0.0
-        self._replant(recipe, steps, replay=True, name=f"real, {radius * 1e6:.4g} um")
+        self._replant(recipe, steps, replay=True, name=f"real, {radius * 1e6:.4g} um", plan=plan)
         self.clock.start()
         said = (
             f"started again from a hexagonal prism of {radius * 1e6:.4g} um radius and {thick * 1e6:.4g} um "
             "thickness; arms and hollows of the real one are not in it"
-        )
+        ) + ("; the air is taken as settled at what is set" if plan is not None else "")
         self.note(said, "note")
         return shapes.RealTold(clock=self.clock_now(), words=said)
 
@@ -861,7 +956,7 @@ class Sessions:
                 viewer.end()
         await self.engines.end()
 
-    def new(self, recipe: Recipe, final_radius_m: float | None, *, paused: bool) -> Session:
+    def new(self, got: Found, final_radius_m: float | None, *, paused: bool) -> Session:
         """A session of its own. Raises BenchError 429 where there are too many."""
         if len(self.briefs()) >= self.settings.most_sessions:
             raise BenchError(
@@ -873,7 +968,9 @@ class Sessions:
         id_ = secrets.token_urlsafe(12)
         session = Session(id_, self.settings.own / id_, self.engines)
         session.paused = paused
-        session.begin(recipe, final_radius_m)
+        session.begin(got.recipe, final_radius_m, got.plan)
+        for text in got.notes:
+            session.notes.append(text)
         session.tree.write(session.record())
         self._held[id_] = session
         self._make_room(session)

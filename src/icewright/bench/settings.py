@@ -23,6 +23,8 @@ class Settings:
         extra_hosts: further names that the Host header may carry (a name of this machine).
         most_sessions, most_workers: how many sessions are held, how many engines run at once.
         idle_s: an engine that nobody has looked at for so long is put to sleep; its session stays.
+        apparatus: an apparatus file whose settings are the knobs of new sessions; None for temperature and
+            humidity. One from elsewhere is copied into the folder, so that recipes saved there find it.
         json_bytes, photo_bytes, photo_pixels: limits of what is sent to us.
 
     Raises:
@@ -41,6 +43,7 @@ class Settings:
     photo_bytes: int = 25_000_000
     photo_pixels: int = 40_000_000
     threads: int | None = None
+    apparatus: Path | None = None
 
     def __post_init__(self) -> None:
         self.folder = Path(self.folder).resolve()
@@ -50,8 +53,30 @@ class Settings:
             )
         if not 0 <= self.port <= 65535:
             raise IcewrightError(got=f"port {self.port}", wanted="0 to 65535", do="--port 8717")
+        if self.apparatus is not None:
+            self.apparatus = self._brought(Path(self.apparatus))
         if self.token is None and not self.loopback:
             self.token = secrets.token_urlsafe(24)
+
+    def _brought(self, path: Path) -> Path:
+        """The apparatus file in the folder. Raises IcewrightError where it is none, or another lies there."""
+        from icewright.apparatus.file import read
+        from icewright.bench.security import plain_name
+        from icewright.notebook.files import write_atomic
+
+        read(path)
+        here = self.folder / plain_name(path.name, ".toml")
+        data = path.read_bytes()
+        if not here.exists():
+            write_atomic(here, data)
+        elif here.is_symlink() or not here.is_file() or here.read_bytes() != data:
+            raise IcewrightError(
+                f"Another {here.name} lies in {self.folder}.",
+                got=str(path),
+                wanted="one apparatus under one name",
+                do=f"--apparatus {here}   (or rename one of them)",
+            )
+        return here
 
     @property
     def loopback(self) -> bool:

@@ -109,8 +109,44 @@ class SeedShape(Shape):
     thickness_um: Um | None = None
 
 
+class Knob(Shape):
+    """A setting of an apparatus, in the unit of its name; `fastest_per_min` None: no limit is given."""
+
+    name: str
+    words: str
+    unit: str
+    low: float
+    high: float
+    step: float
+    fastest_per_min: float | None
+    response_s: float
+    response_from: str
+
+
+class ApparatusShape(Shape):
+    """The apparatus whose settings are the knobs; `lags` say how long all takes, and how that is known."""
+
+    name: str
+    title: str
+    kind: str
+    knobs: list[Knob]
+    lags: list[str]
+    cautions: list[str]
+
+
+class Chamber(Shape):
+    """What is set now, the air that it would make, how far the air still is from it, and for how long."""
+
+    settings: dict[str, float]
+    set_temperature_c: float
+    set_sigma_percent: float
+    off_temperature_k: float
+    off_sigma_percent: float
+    settles_in_s: float | None
+
+
 class Setup(Shape):
-    """What a whole recipe has one of."""
+    """What a whole recipe has one of; `apparatus` None: the knobs are temperature and humidity themselves."""
 
     pressure_hpa: float
     held: HeldShape
@@ -119,6 +155,7 @@ class Setup(Shape):
     voxel_um: float
     final_radius_um: float
     cautions: list[str]
+    apparatus: ApparatusShape | None
 
 
 class NewSetup(Shape):
@@ -129,6 +166,7 @@ class NewSetup(Shape):
     seed: SeedShape | None = None
     kinetics: Annotated[str, Field(max_length=100)] | None = None
     final_radius_um: Annotated[float, Field(ge=2, le=5000)] | None = None
+    apparatus: Annotated[str, Field(max_length=100)] | None = None
     replay: bool = True
 
 
@@ -164,6 +202,12 @@ class StepView(StepEdit):
     to_s: float | None = None
 
 
+class SetStepView(StepView):
+    """A step of the knobs of an apparatus: each setting from and to, and the air that this sets."""
+
+    settings: dict[str, tuple[float, float]]
+
+
 class State(Shape):
     """Where the growing stands."""
 
@@ -187,6 +231,7 @@ class State(Shape):
     ramp_left_s: float
     flux_ratio: float | None
     mass_balance_error: float | None
+    chamber: Chamber | None
 
 
 class Moment(Shape):
@@ -208,6 +253,7 @@ class Branch(Shape):
     from_s: float
     end_s: float
     steps: list[StepView]
+    set_steps: list[SetStepView] | None
     moments: list[Moment]
     last: Sizes | None
     habit: str
@@ -300,6 +346,7 @@ class NewSession(Shape):
     toml: Annotated[str, Field(max_length=200_000)] | None = None
     recipe: Annotated[str, Field(max_length=100)] | None = None
     example: Annotated[str, Field(max_length=40)] | None = None
+    apparatus: Annotated[str, Field(max_length=100)] | None = None
     final_radius_um: Annotated[float, Field(ge=2, le=5000)] | None = None
     paused: bool = False
 
@@ -311,6 +358,7 @@ class Turn(Shape):
     sigma_percent: float | None = None
     water_fraction: float | None = None
     excess_g_m3: float | None = None
+    settings: Annotated[dict[str, float], Field(max_length=20)] | None = None
     over_s: Seconds = 0.0
     note: ShortText = ""
 
@@ -509,6 +557,7 @@ class About(Shape):
     ways: list[str]
     limits: dict[str, tuple[float, float]]
     recipes: list[str]
+    apparatus: list[str]
     examples: list[str]
     hints: list[str]
     data_note: str

@@ -15,8 +15,9 @@ from pathlib import Path
 from typing import Any
 
 from icewright.bench import shapes
+from icewright.bench.chamber import SetPlan
 from icewright.bench.security import BenchError
-from icewright.bench.words import ROW_KEYS, row_shown, sizes, step_views
+from icewright.bench.words import ROW_KEYS, row_shown, set_step_views, sizes, step_views
 from icewright.notebook.files import read_json, write_json
 from icewright.recipe.model import Recipe
 from icewright.recipe.step import Step
@@ -56,6 +57,7 @@ class Branch:
     moments: list[Moment] = field(default_factory=list)
     next_moment: int = 0
     voxel_m: float = 0.0
+    plan: SetPlan | None = None  # what was set, where the knobs are those of an apparatus
 
     @property
     def end_s(self) -> float:
@@ -85,9 +87,9 @@ class Tree:
 
     # -- growing ------------------------------------------------------------------------------------------
 
-    def plant(self, recipe: Recipe, steps: list[Step], name: str = "") -> Branch:
+    def plant(self, recipe: Recipe, steps: list[Step], name: str = "", plan: SetPlan | None = None) -> Branch:
         """A branch from a seed; it becomes the current one."""
-        branch = Branch(self._number(), "", recipe, list(steps), [0.0])
+        branch = Branch(self._number(), "", recipe, list(steps), [0.0], plan=plan)
         branch.name = name or self._free_name()
         self.branches[branch.number] = branch
         self.current = branch.number
@@ -99,7 +101,7 @@ class Tree:
         """A branch that leaves another at a time; it becomes the current one."""
         branch = Branch(
             self._number() if number is None else number, self._free_name(), parent.recipe, list(steps),
-            list(starts), parent.number, at_s, habit=parent.habit, voxel_m=parent.voxel_m,
+            list(starts), parent.number, at_s, habit=parent.habit, voxel_m=parent.voxel_m, plan=parent.plan,
         )  # fmt: skip
         self.branches[branch.number] = branch
         self.current = branch.number
@@ -236,6 +238,9 @@ class Tree:
             from_s=branch.from_s,
             end_s=branch.end_s,
             steps=step_views(branch.steps, branch.starts),
+            set_steps=None
+            if branch.plan is None
+            else set_step_views(branch.plan, branch.starts, branch.recipe.pressure_pa),
             moments=[
                 shapes.Moment(
                     number=m.number,
@@ -269,6 +274,7 @@ class Tree:
                 "recipe": b.recipe.model_dump(mode="json", by_alias=True),
                 "steps": [s.model_dump(mode="json") for s in b.steps],
                 "moments": [{"number": m.number, "row": m.row, "step": m.step} for m in b.moments],
+                "set": None if b.plan is None else b.plan.dump(),
             }
             for b in self.branches.values()
         ]  # fmt: skip
@@ -296,6 +302,7 @@ class Tree:
                 [Step.model_validate(s) for s in b["steps"]], b["starts"], b["parent"], b["from_s"],
                 b["kept"],
                 b["habit"], next_moment=b["next_moment"], voxel_m=b["voxel_m"],
+                plan=SetPlan.of(b["set"]) if b.get("set") else None,
             )  # fmt: skip
             branch.rows = _read_rows(tree._rows(branch.number))
             branch.moments = [

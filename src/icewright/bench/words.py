@@ -11,9 +11,13 @@ from icewright.bench.security import BenchError
 from icewright.bench.shapes import (
     Air,
     AirScales,
+    ApparatusShape,
+    Chamber,
     HeldShape,
     HumidityShape,
+    Knob,
     SeedShape,
+    SetStepView,
     Sizes,
     StepEdit,
     StepView,
@@ -35,6 +39,7 @@ from icewright.recipe.seed import Seed
 from icewright.recipe.step import KEYS, Humidity, Measure, Step
 
 if TYPE_CHECKING:
+    from icewright.bench.chamber import SetPlan, SetTarget
     from icewright.kinetics.model import Kinetics
 
 _MEASURES: dict[str, tuple[Measure, Unit]] = {key: (m, unit) for m, (key, unit) in KEYS.items()}
@@ -97,6 +102,73 @@ def step_views(steps: Sequence[Step], starts: Sequence[float]) -> list[StepView]
     return out
 
 
+def set_step_views(plan: SetPlan, starts: Sequence[float], pressure_pa: float) -> list[SetStepView]:
+    """What was set, step by step, in the air that it sets; `starts` are those of the engine's steps."""
+    from icewright.bench.chamber import as_air
+
+    views = step_views(as_air(plan, pressure_pa), plan.starts(starts))
+    return [
+        SetStepView(**dict(view), settings=dict(step.settings))
+        for view, step in zip(views, plan.steps, strict=True)
+    ]
+
+
+def apparatus_shown(plan: SetPlan, pressure_pa: float) -> ApparatusShape:
+    """An apparatus with its knobs."""
+    from icewright.apparatus.basis import unit_of
+    from icewright.apparatus.response import lag
+
+    it = plan.apparatus
+    knobs = [
+        Knob(
+            name=name, words=it.physics.settings.get(name, name), unit=unit_of(name), low=s.low, high=s.high,
+            step=s.step, fastest_per_min=None if math.isinf(s.fastest_ramp) else s.fastest_ramp * 60.0,
+            response_s=s.response_s, response_from=s.response_from,
+        )
+        for name, s in it.settings.items()
+    ]  # fmt: skip
+    lags = list(lag(it, plan.before, pressure_pa=pressure_pa).words)
+    return ApparatusShape(
+        name=plan.name, title=it.title or plan.name, kind=it.kind, knobs=knobs, lags=lags,
+        cautions=it.cautions(),
+    )  # fmt: skip
+
+
+def chamber_now(
+    plan: SetPlan, steps: Sequence[Step], index: int, since_s: float, set_since_s: float,
+    row: Mapping[str, float], pressure_pa: float,
+) -> Chamber:  # fmt: skip
+    """What is set now, and how far the air (`row`, SI) still is from it.
+
+    Args:
+        plan: of the path.
+        steps: the engine's.
+        index, since_s: the engine's step that is on, and for how long.
+        set_since_s: how long the step of the plan is on that it comes from.
+        row: the air now.
+        pressure_pa: of the recipe.
+    """
+    from icewright.bench.chamber import set_air
+
+    number = plan.origin[index]
+    stands = plan.at(number, set_since_s)
+    t_k, sigma = (float(v) for v in set_air(plan, stands, pressure_pa))
+    tail = [i for i in range(index, len(plan.origin)) if plan.origin[i] == number]
+    last = steps[tail[-1]]
+    settles = None
+    if not last.ramps and (is_open(last) or last.endings.time_s is None):
+        ramps = [steps[i].endings.time_s or 0.0 for i in tail[:-1]]
+        settles = max(sum(ramps) - since_s, 0.0) if ramps else 0.0
+    return Chamber(
+        settings=stands,
+        set_temperature_c=t_k - 273.15,
+        set_sigma_percent=100 * sigma,
+        off_temperature_k=row["temperature_k"] - t_k,
+        off_sigma_percent=100 * (row["sigma"] - sigma),
+        settles_in_s=settles,
+    )
+
+
 def step_of(edit: StepEdit) -> Step:
     """A step from the timeline; without any ending it is a hold without an end in sight.
 
@@ -129,6 +201,11 @@ def target_of(turn: Turn) -> Target:
     Raises:
         BenchError: for two humidities, or nothing at all.
     """
+    if turn.settings is not None:
+        raise BenchError(
+            400, "This path has no apparatus.", got="settings", wanted="temperature_c and a humidity",
+            do="POST .../setup with apparatus, first",
+        )  # fmt: skip
     given = [(key, value) for key in _MEASURES if (value := getattr(turn, key)) is not None]
     if len(given) > 1:
         raise BenchError(
@@ -145,6 +222,24 @@ def target_of(turn: Turn) -> Target:
         value = unit.to_si(given[0][1])
     t_k = None if turn.temperature_c is None else CELSIUS.to_si(turn.temperature_c)
     return Target(t_k, measure, value, turn.over_s, turn.note)
+
+
+def set_target_of(turn: Turn) -> SetTarget:
+    """A turn of the settings of an apparatus.
+
+    Raises:
+        BenchError: for anything else.
+    """
+    from icewright.bench.chamber import SetTarget
+
+    aside = [k for k in ("temperature_c", *_MEASURES) if getattr(turn, k) is not None]
+    if aside or not turn.settings:
+        raise BenchError(
+            400, "The knobs of this path are the settings of its apparatus.",
+            got=" and ".join(aside) or "a turn of nothing", wanted="settings",
+            do='"settings": {"plate_c": -15}, by the names in setup.apparatus',
+        )  # fmt: skip
+    return SetTarget(turn.settings, turn.over_s, turn.note)
 
 
 def held_of(shape: HeldShape) -> Held:

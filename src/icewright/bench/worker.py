@@ -22,6 +22,7 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any
 
+from icewright.bench.chamber import SetPlan, SetTarget
 from icewright.bench.live import LiveSchedule, Target, go_on, turn
 from icewright.ground.errors import IcewrightError
 
@@ -46,6 +47,7 @@ class _Path:
     starts: list[float] = field(default_factory=list)
     moment: int = 0
     folder: Path = field(default_factory=Path)
+    plan: SetPlan | None = None  # where the knobs are those of an apparatus
 
 
 class Worker:
@@ -188,7 +190,7 @@ class Worker:
 
     def _do_load(self, *, epoch: int, branch: int, recipe: Any, steps: list[Any], starts: list[float],
                  moment: str | None, next_moment: int, folder: str, recorded_s: float,
-                 goal_s: float | None, act: int, seed_folder: str | None = None) -> None:  # fmt: skip
+                 goal_s: float | None, act: int, plan: SetPlan | None = None) -> None:  # fmt: skip
         """Take up a path: from a stored moment, or from the seed."""
         from icewright.growth.run import Simulation
         from icewright.kinetics import load
@@ -196,7 +198,7 @@ class Worker:
 
         self._written(wait=True)
         self.sim, self._failed, self._keep_due = None, "", False
-        self.path = _Path(epoch, branch, recorded_s, list(starts), next_moment, Path(folder))
+        self.path = _Path(epoch, branch, recorded_s, list(starts), next_moment, Path(folder), plan)
         kinetics = load(recipe.kinetics)
         for step in steps:
             for t_k in step.temperature_k:
@@ -253,19 +255,35 @@ class Worker:
             else:
                 sim.ended = "the recipe is done"
 
-    def _do_turn(self, *, act: int, target: Target, new_branch: int) -> None:
+    def _do_turn(self, *, act: int, target: Target | SetTarget, new_branch: int) -> None:
         self.act = max(self.act, act)
         self._need()
         assert self.schedule is not None
         sim = self.sim
         index, since = sim.step_index, sim.time_in_step_s
-        steps, here = turn(self.schedule.steps, index, since, target)
+        if isinstance(target, SetTarget):
+            steps, here = self._turn_settings(target)
+        else:
+            steps, here = turn(self.schedule.steps, index, since, target)
         forked, parent = self._past(), self.path.branch
         self._replace(steps, here, new_branch if forked else None)
         self._fresh_act = self._dirty = self._state_due = True
         self._last["state"] = self._last["frame"] = 0.0
         self._tell("turned", {"act": act, "forked": forked, "parent": parent} | self._plan())
         self._record(sim.glance(), turned=True)
+
+    def _turn_settings(self, target: SetTarget) -> tuple[list[Any], int]:
+        from icewright.bench import chamber
+
+        sim, path = self.sim, self.path
+        assert self.schedule is not None
+        if path.plan is None:
+            raise IcewrightError("This path has no apparatus.", wanted="temperature and humidity")
+        steps, here, path.plan = chamber.turn(
+            path.plan, self.schedule.steps, path.starts, sim.step_index, sim.time_in_step_s, sim.time_s,
+            target, sim.recipe.pressure_pa,
+        )  # fmt: skip
+        return steps, here
 
     def _replace(self, steps: list[Any], here: int, new_branch: int | None) -> None:
         assert self.schedule is not None
@@ -311,6 +329,10 @@ class Worker:
         assert self.schedule is not None
         sim = self.sim
         self.schedule.steps = go_on(self.schedule.steps)
+        if self.path.plan is not None:
+            from icewright.bench import chamber
+
+            self.path.plan = chamber.hold_on(self.path.plan)
         sim.ended, sim.step_index, sim.time_in_step_s = None, len(self.schedule) - 1, 0.0
         self.path.starts.append(sim.time_s)
         self._tell("plan", self._plan())
@@ -381,6 +403,7 @@ class Worker:
             "steps": list(self.schedule.steps),
             "starts": list(self.path.starts),
             "time_s": self.sim.time_s,
+            "set": self.path.plan,
         }
 
     def _record(self, now: dict[str, float], *, turned: bool) -> None:

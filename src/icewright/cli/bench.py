@@ -18,6 +18,14 @@ def bench_command(
     host: Annotated[
         str, typer.Option("--host", help="Address to listen on; beyond this machine a token is needed.")
     ] = "127.0.0.1",
+    apparatus: Annotated[
+        Path | None,
+        typer.Option(
+            "--apparatus",
+            metavar="FILE",
+            help="Apparatus: its settings are the knobs, the air follows with its lag.",
+        ),
+    ] = None,
     name: Annotated[
         list[str] | None, typer.Option("--name", help="A further name under which this machine is called.")
     ] = None,
@@ -31,7 +39,10 @@ def bench_command(
     """Open the bench: a local page with a crystal growing under the knobs. Ctrl-C ends it."""
     from icewright.bench import Settings, serve
 
-    settings = Settings(folder=folder, host=host, port=port, extra_hosts=tuple(name or ()), threads=threads)
+    settings = Settings(
+        folder=folder, host=host, port=port, extra_hosts=tuple(name or ()), threads=threads,
+        apparatus=apparatus,
+    )  # fmt: skip
 
     def ready(address: str) -> None:
         if json:
@@ -39,6 +50,8 @@ def bench_command(
         else:
             typer.echo(f"The bench is at {address}   (Ctrl-C ends it)")
             typer.echo(f"Recipes and runs lie in {settings.folder}")
+            if settings.apparatus is not None:
+                typer.echo(f"The knobs are the settings in {settings.apparatus.name}")
             if settings.token:
                 typer.echo(
                     "Others on your network can reach it with that address, token included; traffic is not"
