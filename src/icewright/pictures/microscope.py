@@ -139,6 +139,13 @@ def write(specimen: Specimen, folder: Path, name: str) -> list[Path]:
     return [picture, beside, over]
 
 
+def read_truth(path: Path) -> dict[str, Any]:
+    """The record beside a drawn picture; raises ``StoreError`` or ``RecordError`` if it is none."""
+    from icewright.notebook.files import read_json
+
+    return read_json(Path(path), KIND, SCHEMA)
+
+
 def write_picture(path: Path, image: NDArray[np.unsignedinteger]) -> Path:
     """Write a picture with kind and schema in it: PNG with 8 bits, TIFF with 16."""
     if path.suffix == ".tif":

@@ -124,9 +124,18 @@ def _camera(grade: str, rng: np.random.Generator) -> Camera:
     high = int(rng.integers(210, 270)) * 2
     pitch = float(rng.uniform(0.8, 1.4))
     ratio = float(rng.choice([1.0, rng.uniform(0.85, 1.2)], p=[0.3, 0.7]))
-    camera = Camera((wide, high), (pitch, pitch * ratio), electrons=0.0, read_electrons=0.0, bits=16)
+    return graded(Camera((wide, high), (pitch, pitch * ratio)), grade, rng)
+
+
+def graded(camera: Camera, grade: str, rng: np.random.Generator) -> Camera:
+    """The same camera and field as they are on a perfect, good, fair or poor day.
+
+    Raises IcewrightError for another word.
+    """
+    if grade not in GRADES:
+        raise IcewrightError("No such grade.", got=repr(grade), wanted=" | ".join(GRADES))
     if grade == "perfect":
-        return camera
+        return replace(camera, electrons=0.0, read_electrons=0.0, bits=16)
     if grade == "good":
         return replace(camera, electrons=20_000.0, read_electrons=10.0, bits=8, uneven=0.05)
     if grade == "fair":
