@@ -271,7 +271,8 @@ def typing_words(recipe: Recipe) -> str:
     return (
         "Type these lines into a file, say again.toml (spaces do not matter, signs do). "
         "“icewright sheet again.toml --mark” finds a slip of the fingers by the mark; "
-        "“icewright grow again.toml --out again” grows the same crystal, to the bit on the same version and machine. "
+        "“icewright grow again.toml --out again” grows the same crystal, to the bit on the same version and "
+        "machine. "
         'For a finer crystal write preset = "standard" or "fine".'
         + (" It needs " + " and ".join(also) + "." if also else "")
     )
