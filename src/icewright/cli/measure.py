@@ -24,7 +24,7 @@ def measure_command(
         str,
         typer.Option(
             metavar="UM|PICTURE",
-            help="um in a pixel: 0.65, or 0.65,0.70 (x, y), or 0.65+-0.004; or a picture of a stage micrometer.",
+            help="um in a pixel: 0.65, or 0.65,0.70 (x, y), 0.65+-0.004; or a stage micrometer picture.",
         ),
     ] = "",
     out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for what was measured.")] = Path(
@@ -232,9 +232,9 @@ def _print(found: dict[str, Any]) -> None:
     for words in found["words"]:
         typer.echo(f"note: {words}")
     typer.echo(
-        f"{found['measured']} of {found['pictures']} pictures, {found['readings']} readings, {found['flagged']} "
-        f"flagged; scale {found['scale_x_m'] * 1e6:.5g} x {found['scale_y_m'] * 1e6:.5g} um in a pixel "
-        f"({found['scale_source']}), {found['seconds']:.1f} s"
+        f"{found['measured']} of {found['pictures']} pictures, {found['readings']} readings, "
+        f"{found['flagged']} flagged; scale {found['scale_x_m'] * 1e6:.5g} x "
+        f"{found['scale_y_m'] * 1e6:.5g} um in a pixel ({found['scale_source']}), {found['seconds']:.1f} s"
     )
     for path in [*found["drawn"][:3], found["files"][0]]:
         typer.echo(f"wrote {path}")

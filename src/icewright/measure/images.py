@@ -309,14 +309,15 @@ def pictures(each: Iterable[Item]) -> Iterator[tuple[Item, Picture | Problem]]:
         try:
             yield item, load(item)
         except ImageError as error:
-            yield item, Problem(item.name, reason(error))
+            yield item, Problem(item.name, reason(error, item.name))
 
 
-def reason(error: IcewrightError) -> str:
-    """An error in one line, for a table."""
+def reason(error: IcewrightError, name: str = "") -> str:
+    """An error in one line, for a table that names the file itself."""
     parts = [
         error.message,
         f"got {error.got}" if error.got else "",
         f"wanted {error.wanted}" if error.wanted else "",
     ]
-    return "; ".join(part.rstrip(".") for part in parts if part)
+    words = "; ".join(part.rstrip(".") for part in parts if part)
+    return words.removeprefix(f"{name}: ")

@@ -9,7 +9,8 @@ with outliers weighted down (bisquare), by the method of J. Am. Stat. Assoc. 74,
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -18,23 +19,6 @@ from icewright.measure.signal import FloatArray
 LEAST_POINTS = 5
 SPAN = 0.35  # share of the points in a neighbourhood, unless given
 CHANGE = 4.0  # how much better in standard deviations a kink must be to be told
-
-
-@dataclass(frozen=True)
-class Curve:
-    """A smoothed curve; arrays [n] at the times given. ``u_`` are standard uncertainties.
-
-    weight : of each point in the last robust round, 0 for an outlier. scatter : standard deviation of a point
-    about the curve.
-    """
-
-    time_s: FloatArray
-    value: FloatArray
-    u_value: FloatArray
-    slope: FloatArray
-    u_slope: FloatArray
-    weight: FloatArray
-    scatter: float
 
 
 @dataclass(frozen=True)
@@ -51,6 +35,24 @@ class Change:
     after: float
     u_after: float
     strength: float
+
+
+@dataclass(frozen=True)
+class Curve:
+    """A smoothed curve; arrays [n] at the times given. ``u_`` are standard uncertainties.
+
+    weight : of each point in the last robust round, 0 for an outlier. scatter : standard deviation of a point
+    about the curve. changes : moments of change, where they were looked for.
+    """
+
+    time_s: FloatArray
+    value: FloatArray
+    u_value: FloatArray
+    slope: FloatArray
+    u_slope: FloatArray
+    weight: FloatArray
+    scatter: float
+    changes: tuple[Change, ...] = ()
 
 
 def smooth(
@@ -93,6 +95,42 @@ def smooth(
         scatter * np.sqrt(np.sum(np.square(slopes * shape), axis=1)),
         robust,
         scatter,
+    )
+
+
+def in_parts(time_s: FloatArray, value: FloatArray, span: float | None = None) -> Curve | None:
+    """The same with the moments of change found first, and each part between them smoothed by itself.
+
+    A curve smoothed across a kink would round it and give velocities that the crystal never had. Parts of
+    fewer than five points are joined to their neighbour. None as for :func:`smooth`.
+    """
+    t, y = np.asarray(time_s, dtype=float), np.asarray(value, dtype=float)
+    whole = smooth(t, y, span=span)
+    if whole is None:
+        return None
+    found = changes(t, y)
+    cuts = [0]
+    for change in found:
+        at = int(np.searchsorted(t, change.time_s))
+        if at - cuts[-1] >= LEAST_POINTS and t.size - at >= LEAST_POINTS:
+            cuts.append(at)
+    parts = [smooth(t[a:b], y[a:b], span=span) for a, b in pairwise([*cuts, t.size])]
+    known = [part for part in parts if part is not None]
+    if len(parts) == 1 or len(known) < len(parts):
+        return replace(whole, changes=tuple(found))
+
+    def joined(name: str) -> FloatArray:
+        return np.concatenate([getattr(part, name) for part in known])
+
+    return Curve(
+        t,
+        joined("value"),
+        joined("u_value"),
+        joined("slope"),
+        joined("u_slope"),
+        joined("weight"),
+        math.sqrt(float(np.mean([part.scatter**2 for part in known]))),
+        tuple(found),
     )
 
 

@@ -52,7 +52,7 @@ def signal(picture: Picture) -> Signal:
     from scipy.ndimage import gaussian_filter
 
     rows, columns, channels = picture.shape
-    factor = max(1, round(max(rows, columns) / 360))
+    factor = max(1, round(max(rows, columns) / 280))
     small = binned(picture, factor)
     height, width = small.shape[:2]
     y, x = np.meshgrid(np.linspace(-1, 1, height), np.linspace(-1, 1, width), indexing="ij")
@@ -74,7 +74,8 @@ def signal(picture: Picture) -> Signal:
         chosen = low if turn < 4 else list(range(every.shape[1]))
         if np.count_nonzero(keep) < 6 * len(chosen):
             break
-        answer = np.linalg.lstsq(every[keep][:, chosen], flat[keep], rcond=None)[0]
+        basis = every[keep][:, chosen]  # well conditioned on -1 to 1, so the normal equations do
+        answer = np.linalg.solve(basis.T @ basis + 1e-9 * np.eye(len(chosen)), basis.T @ flat[keep])
         coefficients[:] = 0.0
         coefficients[chosen] = answer
         fit = every @ coefficients
@@ -104,7 +105,8 @@ def signal(picture: Picture) -> Signal:
     weight = gaussian_filter(calm.astype(np.float64), 9.0)[..., None]
     wide = magnitude(patches / np.maximum(weight, 1e-3))
     drift = float(np.sqrt(np.mean(np.square(wide[calm])))) if calm.any() else 0.0
-    edges = magnitude(gaussian_filter(departure, (1.0, 1.0, 0.0)) if max(rows, columns) < 1400 else size)
+    fine = max(1, factor // 2)
+    edges = magnitude(gaussian_filter(binned(departure, fine), (1.0, 1.0, 0.0)))
     top = edges[edges > max(4.0 * uneven, 3.0 * noise)]
     contrast = float(np.percentile(top, 80)) if top.size > 20 else 0.0
     grey = picture.mean(axis=2)

@@ -29,7 +29,7 @@ def tile(
     (column, row), ``quality``, and perhaps ``tips_px``, ``centre_px`` and ``holes_px``. Dim pictures are
     brightened for the eye; nothing was measured on what is shown here.
     """
-    from PIL import Image, ImageDraw, ImageFont
+    from PIL import Image, ImageDraw
 
     rows, columns = picture.shape[:2]
     box = _box(readings, rows, columns, size)
@@ -46,7 +46,7 @@ def tile(
     at = ((size[0] - shown.width) // 2, (size[1] - shown.height) // 2)
     sheet.paste(shown, at)
     pen = ImageDraw.Draw(sheet)
-    font = ImageFont.load_default(size=13)
+    font = _font()
 
     def place(xy: Sequence[float]) -> tuple[float, float]:
         return at[0] + (xy[0] - left + 0.5) * zoom, at[1] + (xy[1] - top + 0.5) * zoom
@@ -66,6 +66,16 @@ def tile(
             x, y = place(np.min(np.asarray(one["outline_px"]), axis=0))
             pen.text((min(max(x, 2), size[0] - 14), max(y - 14, 0)), str(number), fill=colour, font=font)
     return np.asarray(sheet, dtype=np.uint8)
+
+
+def _font(size: int = 12) -> Any:
+    """The typeface that the figures are set in, which has the letter of micrometres."""
+    import matplotlib
+    from PIL import ImageFont
+
+    return ImageFont.truetype(
+        str(Path(matplotlib.get_data_path()) / "fonts" / "ttf" / "DejaVuSans.ttf"), size
+    )
 
 
 def _box(
@@ -88,9 +98,9 @@ def sheets(tiles: Sequence[tuple[NDArray[np.uint8], str, str]], stem: Path) -> l
 
     ``tiles``: (tile, words, quality). Files are ``stem-01.png`` and so on. Gives back their paths.
     """
-    from PIL import Image, ImageDraw, ImageFont
+    from PIL import Image, ImageDraw
 
-    font = ImageFont.load_default(size=13)
+    font = _font()
     each, out = ACROSS * DOWN, []
     for page in range(0, len(tiles), each):
         part = tiles[page : page + each]

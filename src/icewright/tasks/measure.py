@@ -113,7 +113,7 @@ def measure(
         try:
             found += images.items(path, stack)
         except (IcewrightError, OSError) as error:
-            words = images.reason(error) if isinstance(error, IcewrightError) else str(error)
+            words = images.reason(error, path.name) if isinstance(error, IcewrightError) else str(error)
             problems.append(images.Problem(path.name, words))
     if not found and not problems:
         raise IcewrightError("There is no picture.", got=", ".join(map(str, places)) or "nothing")
@@ -190,7 +190,7 @@ def _work(record: Mapping[str, Any]) -> dict[str, Any]:
                 more["outline_px"] = np.asarray(more["outline_px"], dtype=float)
         readings = reading.read(picture, scale, view=record["view"], least_m=record["least_m"], by_hand=hand)
     except images.ImageError as error:
-        return {"problem": images.reason(error), "readings": []}
+        return {"problem": images.reason(error, item.name), "readings": []}
     plain = [_plain_reading(r, scale) for r in readings]
     shown = ""
     if record["tiles"]:
@@ -432,7 +432,7 @@ def _followed(rows: list[Any], scale: Scale) -> tuple[list[Any], list[dict[str, 
                 continue
             one: dict[str, Any] = {"value": value, "u": u, "flagged": flagged}
             use = np.isfinite(value) & ~flagged
-            curve = series.smooth(t[use], value[use]) if timed else None
+            curve = series.in_parts(t[use], value[use]) if timed else None
             if curve is not None:
                 each = np.hypot(curve.u_slope, scale.u_share * np.abs(curve.slope))
                 full = {key: np.full(t.size, math.nan) for key in ("smooth", "velocity", "u_velocity")}
@@ -444,7 +444,7 @@ def _followed(rows: list[Any], scale: Scale) -> tuple[list[Any], list[dict[str, 
                 one |= full
                 for k in np.flatnonzero(use):
                     values[k][velocity] = (float(full["velocity"][k]), float(full["u_velocity"][k]))
-                for c in series.changes(curve.time_s, value[use]):
+                for c in curve.changes:
                     changes.append(
                         {
                             "of": name,
