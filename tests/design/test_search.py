@@ -157,8 +157,8 @@ def test_the_air_favours_plates_and_columns_where_everybody_finds_them():
 
 def test_the_time_bound_lies_below_a_diffusion_limited_sphere():
     # The standard capacitance law with latent heat (any text on cloud physics), worked out in closed form: a
-    # sphere of ice grows from 5 to 51.26 um in 600 s at water saturation and -5 degC. A prism of that volume, as high as
-    # wide, needs no more than that by the bound, and not much less.
+    # sphere of ice grows from 5 to 51.26 um in 600 s at water saturation, -5 degC. A prism of that volume,
+    # as high as wide, needs no more than that by the bound, and not much less.
     volume = 4 / 3 * math.pi * (51.26 * UM) ** 3
     radius = (volume / (3 * math.sqrt(3))) ** (1 / 3)
     limits = Limits(temperature_k=(268.0, 268.3))

@@ -69,7 +69,8 @@ class Bench:
     """Where trials are grown: the target, its airs, workers, and the shelf.
 
     ``cluster`` is the address of a running scheduler, or any executor; else ``workers`` processes are
-    started once and kept (one worker: this process).
+    started once and kept (one worker: this process). ``extent_m`` is what voxels are cut from: the size asked
+    for, or less where the time allowed is far too short for it.
     """
 
     target: Target
@@ -84,7 +85,11 @@ class Bench:
     grown: int = 0
     kept: int = 0
     cpu_s: float = 0.0
+    extent_m: float = 0.0
     _pool: Executor | None = field(default=None, repr=False)
+
+    def __post_init__(self) -> None:
+        self.extent_m = self.extent_m or self.target.extent_m
 
     def __enter__(self) -> Bench:
         return self
@@ -100,7 +105,7 @@ class Bench:
 
     def voxel_m(self, voxels: float) -> float:
         """Voxel for so many voxels in the crystal's extent, finer where the crystal asked for is thin."""
-        extent = self.target.extent_m
+        extent = self.extent_m
         thin = self.target.thickness_m or extent
         if self.target.limits.thickness_m is not None:
             thin = min(thin, self.target.limits.thickness_m)
@@ -110,7 +115,7 @@ class Bench:
 
     def price(self, voxels: float) -> float:
         """Cost of one trial."""
-        really = self.target.extent_m / self.voxel_m(voxels)
+        really = self.extent_m / self.voxel_m(voxels)
         return float((really / UNIT_VOXELS) ** COST_POWER)
 
     def made(self, form: Form, point: FloatArray, voxels: float) -> Made:

@@ -163,18 +163,15 @@ def left_over(target: Target, grown: Grown, enough: float = SAME) -> list[Reason
             continue
         if name in ranges:
             want = ranges[name]
-            there = grown.last
+            there, late = grown.last, ""
             if name.startswith("stage"):
                 stage = grown.stages[int(name.split()[1]) - 1]
-                if stage is None:
-                    found.append(Reason(name, "this stage was never reached", False))
-                    continue
-                there = stage
+                there, late = (stage, "") if stage is not None else (there, "this stage was never reached; ")
             where = name.split()[0] + (" " + name.split()[1] if name.startswith("stage") else "")
             found.append(
                 Reason(
                     f"{where}: {want.text}",
-                    f"the nearest crystal has {number(there, want.name):.4g} (misfit {by:.2f})",
+                    f"{late}the nearest crystal has {number(there, want.name):.4g} (misfit {by:.2f})",
                     False,
                 )
             )

@@ -219,11 +219,9 @@ def make(form: Form, point: FloatArray, target: Target, airs: Airs, voxel_m: flo
             s = s if piece.set_off_by == "dip" else round(s * PULSE_ROOM, 2)
             after = (t, s)
             steps += _branching(piece, (t, s), dip_s, airs, size)
-        time_s = minutes or None
+        # The engine lands on a step's time, so that no coarse step of growth runs past the target's.
+        time_s = minutes or target.limits.time_s
         if piece.cue == "time":
-            time_s = target.limits.time_s
-        last = number == len(form.pieces) - 1
-        if last and time_s is None and target.limits.time_s is not None and size is None:
             time_s = target.limits.time_s
         note = target.stages[piece.stage].habit if piece.stage is not None and target.stages else ""
         if piece.drifts:

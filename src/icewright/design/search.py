@@ -38,6 +38,8 @@ COARSE, MIDDLE, FINE = 22, 40, 72  # voxels in the extent of the crystal
 GOOD = SAME / 3
 BLUR = 0.03
 DEFAULT_BUDGET = 160.0
+LEAST_EXTENT_M = 6e-6
+_MOST_SHRINKS = 4
 _SCREEN = 0.22  # share of the budget for the first rung
 _KEEP_BACK = 0.12  # share kept for other ways to the same crystal
 _POOL = 24  # airs drawn for each one that is tried where the air's favour is asked
@@ -142,6 +144,11 @@ class Search:
     def _ladder(self) -> None:
         self._phase = "screening"
         first = self._screen(_SCREEN * self.budget)
+        for _ in range(_MOST_SHRINKS):
+            if not self._shrink(first):
+                break
+            self.found.coarse.clear()
+            first = self._screen(_SCREEN * self.budget)
         best = self._spread_of(first, 6)
         self._phase = "refining"
         again = self._grow([(t.form, t.point) for t in best], MIDDLE)
@@ -170,6 +177,17 @@ class Search:
         self._confirm(best)
 
     # -- rungs --------------------------------------------------------------------------------------------
+
+    def _shrink(self, trials: list[Trial]) -> bool:
+        """Cut finer voxels where no crystal came near the size asked for within the time allowed."""
+        sizes = [
+            max(t.grown.last.radius_m, t.grown.last.thickness_m / 2) for t in trials if t.grown is not None
+        ]
+        reached = max(sizes, default=0.0)
+        if self.bench.target.limits.time_s is None or not 0 < reached < 0.5 * self.bench.extent_m:
+            return False
+        self.bench.extent_m = max(1.2 * reached, LEAST_EXTENT_M)
+        return True
 
     def _screen(self, budget: float) -> list[Trial]:
         many = max(8, int(budget / self.bench.price(COARSE)))

@@ -46,6 +46,7 @@ if TYPE_CHECKING:
 KIND = "icewright.target"
 SCHEMA = 1
 OUTLINE_TERMS = ("size", "outline", "arms")
+NEVER_REACHED = 0.3
 LEAST_MINUTES, MOST_MINUTES = 0.01, 14 * 24 * 60.0
 
 _TOP: tuple[str, ...] = (
@@ -184,9 +185,10 @@ class Target:
             terms[f"wanted {want.name}"] = want.miss(number(grown.last, want.name))
         for i, stage in enumerate(self.stages):
             there = grown.stages[i] if i < len(grown.stages) else None
+            # A stage that was never reached is judged by the crystal that there is, and misses in any case.
+            late = 0.0 if there is not None else NEVER_REACHED
             for want in stage.wants:
-                name = f"stage {i + 1} {want.name}"
-                terms[name] = want.miss(number(there, want.name)) if there is not None else 1.0
+                terms[f"stage {i + 1} {want.name}"] = late + want.miss(number(there or grown.last, want.name))
         return Misfit(terms)
 
     def broken(self, grown: Grown) -> dict[str, float]:

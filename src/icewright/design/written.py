@@ -34,9 +34,15 @@ def finished(trial: Trial, title: str, time_limit_s: float | None) -> Recipe:
         elif gone > 0:
             note = f"{note}; the crystal is done before"
         ends = step.endings
-        if i == len(recipe.steps) - 1 and ends.time_s is None:
-            left = time_limit_s - gone if time_limit_s is not None else 1.5 * took
-            ends = ends.model_copy(update={"time_s": max(6.0, math.ceil(left / 6) * 6.0)})
+        if i == len(recipe.steps) - 1:
+            if time_limit_s is not None:
+                ends = ends.model_copy(
+                    update={"time_s": max(6.0, math.floor((time_limit_s - gone) / 6) * 6.0)}
+                )
+            elif ends.time_s is None:
+                ends = ends.model_copy(update={"time_s": max(6.0, math.ceil(1.5 * took / 6) * 6.0)})
+        elif ends.names_size and not step.ramps and ends.time_s == time_limit_s:
+            ends = ends.model_copy(update={"time_s": None})
         steps.append(step.model_copy(update={"endings": ends, "note": note}))
         gone += took
     return recipe.model_copy(update={"steps": tuple(steps), "title": title})

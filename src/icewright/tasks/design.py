@@ -363,7 +363,12 @@ class _Designing:
             if best.voxels != FINE:
                 notes.append("the best crystal was not grown on fine voxels yet: its numbers are rough")
             if best.grown is not None and not best.grown.whole:
-                notes.append("the crystal is still growing when the time is up")
+                short = self.target.limits.time_s is not None
+                notes.append(
+                    "the crystal is still growing when the time is up"
+                    if short
+                    else "the prediction was cut: the crystal outgrew what is wanted before its last step ended"
+                )
         certain = any(r.certain for r in reasons)
         same = best is not None and best.grown is not None and self.target.same(best.grown) and not certain
         spread: Spread | None = more.get("spread")
@@ -391,7 +396,7 @@ class _Designing:
                 "cost": found.cost,
                 "cpu_s": found.cpu_s,
                 "wall_s": found.wall_s,
-                "history": found.history,
+                "history": [list(pair) for pair in found.history],
                 "version": __version__,
                 "worst_likely_distance": more["robust"].distance if "robust" in more else None,
             },
