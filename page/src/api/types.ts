@@ -8,6 +8,8 @@ type Sent<T> = T extends [infer A, infer B]
   ? [Sent<A>, Sent<B>]
   : T extends (infer U)[]
     ? Sent<U>[]
+    : string extends keyof T
+      ? T
     : T extends object
       ? { [K in keyof T]-?: Sent<T[K]> }
       : T;
@@ -15,7 +17,9 @@ type Of<K extends keyof Schemas> = Sent<Schemas[K]>;
 
 export type About = Of<"About">;
 export type Air = Of<"Air">;
+export type Apparatus = Of<"ApparatusShape">;
 export type Branch = Of<"Branch">;
+export type Chamber = Of<"Chamber">;
 export type Clock = Of<"Clock">;
 export type ErrorShape = Of<"Error">;
 export type Held = Of<"HeldShape">;
@@ -23,7 +27,9 @@ export type Way = Held["way"];
 export type Humidity = Of<"HumidityShape">;
 export type HumidityKey = Humidity["key"];
 export type Job = Of<"Job">;
+export type Knob = Of<"Knob">;
 export type Moment = Of<"Moment">;
+export type Outline = Of<"Outline">;
 export type Photo = Of<"Photo">;
 export type RealTold = Of<"RealTold">;
 export type RecipeBrief = Of<"RecipeBrief">;
@@ -32,6 +38,7 @@ export type Run = Of<"Run">;
 export type RunView = Of<"RunView">;
 export type Section = Of<"Section">;
 export type Session = Of<"Session">;
+export type SetStep = Of<"SetStepView">;
 export type Setup = Of<"Setup">;
 export type State = Of<"State">;
 export type Step = Of<"StepView">;

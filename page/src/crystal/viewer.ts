@@ -34,6 +34,20 @@ export interface Legend {
   rings: number; // spacing of the drawn rings, in the unit of low and high; 0 for none
 }
 
+/**
+ * Where the level plane through the crystal's middle lies on the screen: one micrometre along x is (ax, ay) pixels to the
+ * right and down, along y (bx, by); the middle itself is (x, y) from the middle of the view.
+ */
+export interface Sight {
+  pixelsPerUm: number;
+  ax: number;
+  ay: number;
+  bx: number;
+  by: number;
+  x: number;
+  y: number;
+}
+
 const FIT = 1.1; // room left around the crystal
 
 interface Look {
@@ -95,6 +109,7 @@ export class Viewer {
   pixelsPerUm = 1;
   legend: Legend = { low: 0, high: 1, rings: 0 };
   onScale: (pixelsPerUm: number) => void = () => {};
+  onSight: (sight: Sight) => void = () => {};
   onLegend: (legend: Legend) => void = () => {};
   drawing = true;
 
@@ -450,7 +465,15 @@ export class Viewer {
       this.pixelsPerUm = scale;
       this.onScale(scale);
     }
+    this.onSight(this.sight());
     if (!this.pending && this.drawing) this.pending = requestAnimationFrame(() => this.draw());
+  }
+
+  sight(): Sight {
+    const px = this.pixelsPerUm;
+    this.camera.updateMatrixWorld();
+    const e = this.camera.matrixWorldInverse.elements; // columns: what x, y, z and the middle are to the eye
+    return { pixelsPerUm: px, ax: e[0] * px, ay: -e[1] * px, bx: e[4] * px, by: -e[5] * px, x: e[12] * px, y: -e[13] * px };
   }
 
   private draw(): void {

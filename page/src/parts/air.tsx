@@ -2,7 +2,8 @@
 import { useSignal } from "@preact/signals";
 import { useEffect, useRef, useState } from "preact/hooks";
 import type { HumidityKey, Held, Way } from "../api/types";
-import { about, air, changeSetup, setup, state, turn, type TurnBody } from "../state/bench";
+import { about, air, changeSetup, lookAgain, mergeTurns, setup, state, turn, type TurnBody } from "../state/bench";
+import { Cautions, ChamberGap, SettingKnobs } from "./chamber";
 import { Field } from "./field";
 import { celsius, digits, percent, spoken } from "./format";
 import { Knob } from "./knob";
@@ -42,9 +43,10 @@ export function AirPanel() {
   if (!now || !is) return null;
   const m = MEASURES[key];
   const ramping = (is.ramp_left_s ?? 0) > 0.5;
+  const apparatus = setup.value?.apparatus;
 
   const apply = (body: TurnBody): void => {
-    setSet((old) => ({ ...old, ...body }));
+    setSet((old) => mergeTurns(old, body));
     window.clearTimeout(timer.current);
     timer.current = window.setTimeout(() => setSet({}), HOLD_SHOWN_MS);
     turn({ ...body, over_s: ramp.value ? minutes.value * 60 : 0 });
@@ -55,6 +57,10 @@ export function AirPanel() {
   return (
     <section class="panel air" aria-labelledby="air-title">
       <h2 id="air-title">Air around the crystal</h2>
+      {apparatus ? (
+        <SettingKnobs apparatus={apparatus} chamber={is.chamber} set={set.settings} live={!ramp.value} onTurn={apply} />
+      ) : (
+        <>
       <Knob
         name="Temperature"
         unit="°C"
@@ -89,6 +95,8 @@ export function AirPanel() {
           ))}
         </select>
       </label>
+        </>
+      )}
       <fieldset class="line turnway">
         <legend class="unseen">How the knobs turn</legend>
         <label class="choice">
@@ -108,7 +116,8 @@ export function AirPanel() {
           onValue={(v) => v !== null && v > 0 && (minutes.value = v)}
         />
       </fieldset>
-      {ramping && (
+      {apparatus && is.chamber && <ChamberGap chamber={is.chamber} now={now} />}
+      {ramping && !apparatus && (
         <p class="actual">
           In the chamber now: {celsius(is.temperature_c)}, {percent(is.sigma_percent)} over ice; the ramp takes another{" "}
           {spoken(is.ramp_left_s)}.
@@ -207,18 +216,26 @@ function SetupPanel() {
   };
   return (
     <>
-      {s.cautions.map((text) => (
-        <p class="caution" key={text}>
-          <strong>Caution:</strong> {text}
-        </p>
-      ))}
-      <details class="setup">
+      <Cautions />
+      <details class="setup" onToggle={(e) => e.currentTarget.open && void lookAgain()}>
         <summary>Pressure, holding, seed, kinetics</summary>
         <p class="aside">One of each for a whole path. A change starts a new path from the seed.</p>
         <label class="line">
           <span>Start from the seed, and then do all of it again</span>
           <input type="checkbox" checked={replay.value} onChange={(e) => (replay.value = e.currentTarget.checked)} />
         </label>
+        <label class="line">
+          <span>Knobs</span>
+          <select value={s.apparatus?.name ?? ""} onChange={(e) => change({ apparatus: e.currentTarget.value })}>
+            <option value="">temperature and humidity</option>
+            {[...new Set([...(s.apparatus ? [s.apparatus.name] : []), ...(about.value?.apparatus ?? [])])].map((name) => (
+              <option key={name} value={name}>
+                settings in {name}
+              </option>
+            ))}
+          </select>
+        </label>
+        {about.value?.apparatus.length === 0 && <p class="aside">An apparatus file in the folder would be offered here.</p>}
         <Field label="Pressure" unit="hPa" value={s.pressure_hpa} onValue={(v) => v !== null && change({ pressure_hpa: v })} />
         <label class="line">
           <span>Held</span>

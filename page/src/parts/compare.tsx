@@ -1,11 +1,11 @@
-/** Two side by side: the crystals turned together at one moment and one scale, and the curves on one axis. */
+/** Some side by side: the crystals turned together at one moment and one scale, and the curves on one axis. */
 import { useSignal } from "@preact/signals";
 import { useEffect, useRef } from "preact/hooks";
 import uPlot from "uplot";
 import type { Frame } from "../api/frames";
 import type { View } from "../crystal/viewer";
-import { attempt } from "../state/bench";
-import { compared, type Side, sides } from "../state/compare";
+import { attempt, tree } from "../state/bench";
+import { compared, type Compared, MOST, type Side, sides, toggled } from "../state/compare";
 import { theme } from "../state/prefs";
 import { Choice, StillView } from "./crystal";
 import { Dialog } from "./dialog";
@@ -21,53 +21,85 @@ const COLUMNS: [Column, string][] = [
   ["sigma_percent", "Supersaturation, %"],
 ];
 
+/** Line and colour of each: in the red theme the lines alone tell them apart. */
+const LINES: [string, number[]][] = [
+  ["--moist", []],
+  ["--warm", [6, 4]],
+  ["--size", [2, 3]],
+  ["--text", [12, 4]],
+  ["--caution", [10, 3, 2, 3]],
+  ["--soft", [1, 4]],
+];
+
 export function CompareDialog() {
   const what = compared.value;
   return (
     <Dialog title="Side by side" open={what !== null} wide onClose={() => (compared.value = null)}>
-      {what && <Both key={JSON.stringify(what)} />}
+      {what && <More what={what} />}
+      {what && <All key={JSON.stringify(what)} />}
     </Dialog>
   );
 }
 
-function Both() {
-  const two = useSignal<[Side, Side] | null>(null);
-  const meshes = useSignal<[Frame | null, Frame | null]>([null, null]);
+/** Which paths are shown; runs are chosen on their own page. */
+function More({ what }: { what: Compared }) {
+  const branches = tree.value?.branches ?? [];
+  if (what.kind !== "paths" || branches.length < 3) return null;
+  return (
+    <fieldset class="choices">
+      <legend class="unseen">Paths shown</legend>
+      {branches.map((b) => (
+        <label class="choice" key={b.number}>
+          <input
+            type="checkbox"
+            checked={what.of.includes(b.number)}
+            disabled={what.of.length >= MOST && !what.of.includes(b.number)}
+            onChange={() => (compared.value = toggled(what, b.number))}
+          />
+          <span>{b.name}</span>
+        </label>
+      ))}
+    </fieldset>
+  );
+}
+
+function All() {
+  const fetched = useSignal<Side[] | null>(null);
+  const meshes = useSignal<(Frame | null)[]>([]);
   const time = useSignal(0);
   const column = useSignal<Column>("radius_um");
   const view = useSignal<View>("tilted");
-  const viewers = useRef<[Viewer | null, Viewer | null]>([null, null]);
+  const viewers = useRef<(Viewer | null)[]>([]);
   const wanted = useRef(0);
 
   const show = async (t: number): Promise<void> => {
-    const pair = two.value;
-    if (!pair) return;
+    const all = fetched.value;
+    if (!all) return;
     time.value = t;
     const mine = ++wanted.current;
     await attempt(async () => {
-      const got = await Promise.all([pair[0].mesh(t), pair[1].mesh(t)]);
-      if (mine === wanted.current) meshes.value = [got[0], got[1]];
+      const got = await Promise.all(all.map((side) => side.mesh(t)));
+      if (mine === wanted.current) meshes.value = got;
     });
   };
   useEffect(() => {
     const what = compared.value;
     if (!what) return;
     void attempt(async () => {
-      two.value = await sides(what);
-      await show(Math.max(...two.value.flatMap((s) => s.times), 0));
+      fetched.value = await sides(what);
+      await show(Math.max(...fetched.value.flatMap((s) => s.times), 0));
     });
   }, []);
 
-  const pair = two.value;
-  if (!pair) return <p>Fetching both.</p>;
-  const end = Math.max(...pair.flatMap((s) => s.times), 1);
-  const sized = meshes.value.map((m) => (m ? Math.max(m.radius, m.extent / 2) : 0));
-  const most = Math.max(...sized);
+  const all = fetched.value;
+  if (!all) return <p>Fetching them.</p>;
+  const end = Math.max(...all.flatMap((s) => s.times), 1);
+  const most = Math.max(...meshes.value.map((m) => (m ? Math.max(m.radius, m.extent / 2) : 0)));
   return (
     <>
       <div class="tools">
         <Choice
-          label="View of both"
+          label="View of all"
           all={[
             ["plan", "Plan"],
             ["side", "Side"],
@@ -81,19 +113,19 @@ function Both() {
         />
         <label class="line moment">
           <span>Moment</span>
-          <input type="range" min={0} max={end} step={Math.max(1, end / 200)} value={time.value} aria-valuetext={spoken(time.value)} onChange={(e) => void show(Number(e.currentTarget.value))} />
+          <input type="range" min={0} max={end} step="any" value={time.value} aria-valuetext={spoken(time.value)} onChange={(e) => void show(Number(e.currentTarget.value))} />
           <span class="value">{spoken(time.value)}</span>
         </label>
       </div>
       <div class="pair">
-        {pair.map((side, i) => (
+        {all.map((side, i) => (
           <figure key={i}>
-            <figcaption class={i ? "second" : "first"}>
+            <figcaption style={{ borderLeft: `5px ${LINES[i][1].length ? "dashed" : "solid"} var(${LINES[i][0]})` }}>
               {side.name}
               {meshes.value[i] ? `, at ${spoken(meshes.value[i]?.time)}` : ", nothing stored"}
             </figcaption>
             <StillView
-              surface={meshes.value[i]}
+              surface={meshes.value[i] ?? null}
               reach={most}
               label={`Crystal of ${side.name}`}
               onViewer={(v) => {
@@ -104,20 +136,20 @@ function Both() {
         ))}
       </div>
       <Choice label="Curves of" all={COLUMNS} value={column.value} onChoose={(c) => (column.value = c)} />
-      <Curves pair={pair} column={column.value} />
+      <Curves all={all} column={column.value} />
     </>
   );
 }
 
-/** Both on the union of their times; uPlot bridges the gaps of each. */
-export function joined(pair: [Side, Side], column: Column): uPlot.AlignedData {
-  const tables = pair.map(
+/** All on the union of their times; uPlot bridges the gaps of each. */
+export function joined(all: Side[], column: Column): uPlot.AlignedData {
+  const tables = all.map(
     ({ series }) => [series.columns.time_s.map((t) => (t ?? 0) / 60), series.columns[column]] as unknown as uPlot.AlignedData,
   );
   return uPlot.join(tables);
 }
 
-function Curves({ pair, column }: { pair: [Side, Side]; column: Column }) {
+function Curves({ all, column }: { all: Side[]; column: Column }) {
   const host = useRef<HTMLDivElement>(null);
   const words = COLUMNS.find(([c]) => c === column)?.[1] ?? "";
   useEffect(() => {
@@ -136,11 +168,10 @@ function Curves({ pair, column }: { pair: [Side, Side]; column: Column }) {
         ],
         series: [
           { label: "min" },
-          { label: pair[0].name, stroke: colour("--moist"), width: 2, spanGaps: true },
-          { label: pair[1].name, stroke: colour("--warm"), width: 2, dash: [6, 4], spanGaps: true },
+          ...all.map((side, i) => ({ label: side.name, stroke: colour(LINES[i][0]), width: 2, dash: LINES[i][1], spanGaps: true })),
         ],
       },
-      joined(pair, column),
+      joined(all, column),
       host.current,
     );
     const watch = new ResizeObserver(() => host.current && plot.setSize({ width: host.current.clientWidth, height: 220 }));
@@ -149,6 +180,6 @@ function Curves({ pair, column }: { pair: [Side, Side]; column: Column }) {
       watch.disconnect();
       plot.destroy();
     };
-  }, [pair, column, theme.value]);
-  return <div ref={host} class="plot" role="img" aria-label={`${words} over time of ${pair[0].name} and ${pair[1].name}`} />;
+  }, [all, column, theme.value]);
+  return <div ref={host} class="plot" role="img" aria-label={`${words} over time of ${all.map((s) => s.name).join(" and ")}`} />;
 }

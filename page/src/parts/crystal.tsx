@@ -9,7 +9,7 @@ import { scaleBar } from "../crystal/scalebar";
 import { type CutKind, type Surface, type View, Viewer } from "../crystal/viewer";
 import { air, frame, here, photos, state } from "../state/bench";
 import { quality, theme } from "../state/prefs";
-import { colour, cut, cutAt, lookFrom, place, setCut, useViewer, view, viewer } from "../state/view";
+import { colour, cut, cutAt, lookFrom, place, setCut, sight, useViewer, view, viewer } from "../state/view";
 import { digits, mass, rate, spoken, um } from "./format";
 import { FromMemory } from "./mark";
 import { PhotoLayer } from "./photolayer";
@@ -40,6 +40,7 @@ export function CrystalPanel({ hints }: { hints?: ComponentChildren }) {
     if (!host.current) return;
     const made = new Viewer(host.current, quality);
     made.onScale = (s) => (scale.value = s);
+    made.onSight = (s) => (sight.value = s);
     made.onLegend = (l) => (legend.value = l);
     scale.value = made.pixelsPerUm;
     made.setTheme(theme.value);
@@ -81,7 +82,7 @@ export function CrystalPanel({ hints }: { hints?: ComponentChildren }) {
           aria-label={describe()}
           data-meshes={frame.value?.frame ?? 0}
         />
-        {place.value === "microscope" && photos.value.length > 0 && <PhotoLayer pixelsPerUm={scale.value} />}
+        {place.value === "microscope" && photos.value.length > 0 && <PhotoLayer />}
         <ScaleBar pixelsPerUm={scale.value} />
         <Readings />
           <span class="buttons zoom">

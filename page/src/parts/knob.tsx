@@ -4,6 +4,7 @@ import { minus } from "./format";
 
 interface Props {
   name: string;
+  about?: string; // in full, where the name is short
   unit: string;
   value: number;
   low: number;
@@ -15,12 +16,12 @@ interface Props {
   onTurn: (value: number) => void;
 }
 
-export function Knob({ name, unit, value, low, high, step, places, tone, live, onTurn }: Props) {
+export function Knob({ name, about, unit, value, low, high, step, places, tone, live, onTurn }: Props) {
   const round = (v: number): number => Number(v.toFixed(places));
   const nudge = (by: number): void => onTurn(round(value + by));
   return (
     <div class={`knob ${tone}`} role="group" aria-label={name}>
-      <span class="knob-name" aria-hidden="true">
+      <span class="knob-name" aria-hidden="true" title={about}>
         {name}
       </span>
       <Field label={name} unit={unit} value={value} places={places} hideLabel onValue={(v) => v !== null && onTurn(v)} />

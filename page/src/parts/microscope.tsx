@@ -2,12 +2,15 @@
 import { useSignal } from "@preact/signals";
 import { ask } from "../api/client";
 import type { Clock, Photo } from "../api/types";
-import { attempt, clock as clockOf, clockDo, here, photos, setup, takeClock, tree } from "../state/bench";
+import { attempt, clock as clockOf, clockDo, here, photos, takeClock, tree } from "../state/bench";
 import { sound } from "../state/prefs";
 import { wakeSound } from "../state/sound";
-import { lookFrom, viewer } from "../state/view";
+import { lookFrom, moving, outlined, viewer } from "../state/view";
+import { Cautions } from "./chamber";
+import { Choice } from "./crystal";
 import { Field } from "./field";
 import { celsius, clock, percent, spoken } from "./format";
+import { place as layPhoto } from "./photolayer";
 
 export function CuePanel() {
   const c = clockOf.value;
@@ -83,11 +86,7 @@ export function CuePanel() {
         />
         <span>a tone when a cue falls due</span>
       </label>
-      {setup.value?.cautions.map((text) => (
-        <p class="caution" key={text}>
-          <strong>Caution:</strong> {text}
-        </p>
-      ))}
+      <Cautions />
     </section>
   );
 }
@@ -157,6 +156,29 @@ export function PhotoPanel() {
         />
       </label>
       <p class="aside">It stays on this machine. PNG, JPEG, TIFF or WebP, up to 25 MB.</p>
+      {all.length > 0 && (
+        <>
+          <Choice
+            label="The pointer moves"
+            all={[
+              ["crystal", "move the crystal"],
+              ["photograph", "move the photograph"],
+            ]}
+            value={moving.value}
+            onChoose={(m) => {
+              moving.value = m;
+              if (m === "photograph") lookFrom("plan");
+            }}
+          />
+          {moving.value === "photograph" && (
+            <p class="aside">Drag it; wheel to scale, Shift and wheel to turn, or two fingers. Keys: arrows, + and −, comma and full stop.</p>
+          )}
+          <label class="choice">
+            <input type="checkbox" checked={outlined.value} onChange={(e) => (outlined.value = e.currentTarget.checked)} />
+            <span>draw the predicted outline</span>
+          </label>
+        </>
+      )}
       {all.map((p) => (
         <PhotoKnobs key={p.number} photo={p} />
       ))}
@@ -165,15 +187,8 @@ export function PhotoPanel() {
 }
 
 function PhotoKnobs({ photo }: { photo: Photo }) {
-  const place = (part: Partial<Photo>): void => {
-    photos.value = photos.value.map((p) => (p.number === photo.number ? { ...p, ...part } : p));
-  };
-  const keep = (part: Partial<Photo>): void => {
-    place(part);
-    void attempt(async () => {
-      await ask(here(`photos/${photo.number}`), part, "PATCH");
-    });
-  };
+  const place = (part: Partial<Photo>): void => layPhoto(photo.number, part, false);
+  const keep = (part: Partial<Photo>): void => layPhoto(photo.number, part);
   const slider = (label: string, key: "rotation_deg" | "opacity", low: number, high: number, step: number, words: string) => (
     <label class="line">
       <span>{label}</span>

@@ -81,7 +81,7 @@ function Path({ branch, all, current }: { branch: Branch; all: Branch[]; current
               type="button"
               class="small-button"
               aria-label={`Compare ${name} with the current path`}
-              onClick={() => (compared.value = { kind: "paths", a: current, b: branch.number })}
+              onClick={() => (compared.value = { kind: "paths", of: [current, branch.number] })}
             >
               compare
             </button>

@@ -4,7 +4,7 @@ import { useEffect } from "preact/hooks";
 import { address, ask } from "../api/client";
 import type { Run, RunView } from "../api/types";
 import { about, attempt, jobs } from "../state/bench";
-import { compared } from "../state/compare";
+import { compared, MOST } from "../state/compare";
 import { Dialog } from "./dialog";
 import { digits, um } from "./format";
 
@@ -30,8 +30,8 @@ export function RunsPage() {
     });
   }, [finished]);
   const pick = (name: string, on: boolean): void => {
-    // The oldest choice makes room: two can be compared.
-    picked.value = on ? [...picked.value.slice(-1), name] : picked.value.filter((n) => n !== name);
+    // The oldest choice makes room.
+    picked.value = on ? [...picked.value.slice(1 - MOST), name] : picked.value.filter((n) => n !== name);
   };
   return (
     <main class="runs" aria-labelledby="runs-title">
@@ -40,13 +40,10 @@ export function RunsPage() {
         <button
           type="button"
           class="primary"
-          disabled={picked.value.length !== 2}
-          onClick={() => {
-            const [a, b] = picked.value;
-            compared.value = { kind: "runs", a, b };
-          }}
+          disabled={picked.value.length < 2}
+          onClick={() => (compared.value = { kind: "runs", of: picked.value })}
         >
-          Side by side ({picked.value.length} of 2 chosen)
+          Side by side ({picked.value.length} chosen)
         </button>
       </div>
       {runs.value === null && <p>Looking into the folder.</p>}

@@ -70,7 +70,7 @@ export function TimePanel() {
           aria-valuetext={spoken(shown)}
           min={0}
           max={Math.max(end, 1)}
-          step={Math.max(1, Math.round(end / 400))}
+          step="any" // any other would stop short of the present end
           value={shown}
           onInput={(e) => (dragged.value = Number(e.currentTarget.value))}
           onChange={(e) => {

@@ -1,8 +1,8 @@
 /** Everything done, as curves over time: drag them, or type in the table below; then grow the changed recipe. */
 import { useSignal } from "@preact/signals";
 import { useEffect, useRef } from "preact/hooks";
-import type { StepEdit } from "../api/types";
-import { current, go, putSteps, rows, state } from "../state/bench";
+import type { SetStep, StepEdit } from "../api/types";
+import { current, go, putSteps, rows, setup, state } from "../state/bench";
 import {
   append,
   dragEnd,
@@ -19,8 +19,9 @@ import {
   timeTicks,
   toggleRamp,
 } from "../state/timeline";
+import { settingWords } from "./chamber";
 import { Field } from "./field";
-import { clock, minus, spoken } from "./format";
+import { clock, minus, spoken, um } from "./format";
 
 const LEFT = 52;
 const RIGHT = 14;
@@ -42,7 +43,8 @@ export function TimelinePanel() {
   const path = current.value;
   const s = state.value;
   if (!path || !s) return null;
-  const recorded = layOut(path.steps, s.time_s);
+  const sets = path.set_steps;
+  const recorded = layOut(sets ?? path.steps, s.time_s);
   const edit = (how: (steps: StepEdit[]) => StepEdit[]): void => {
     const base = draft.value ?? recorded.map((p) => editable(p.step, p.to - p.from));
     draft.value = how(base);
@@ -52,9 +54,13 @@ export function TimelinePanel() {
     <section class="panel timeline" aria-labelledby="timeline-title">
       <div class="panel-head">
         <h2 id="timeline-title">What was done, and what comes</h2>
-        <button type="button" class="small-button" onClick={() => edit(append)}>
-          Add a step
-        </button>
+        {sets ? (
+          <span class="aside">dashed: as set; solid: the air that came of it</span>
+        ) : (
+          <button type="button" class="small-button" onClick={() => edit(append)}>
+            Add a step
+          </button>
+        )}
         {draft.value && (
           <span class="draft" role="group" aria-label="Changed recipe">
             <button
@@ -74,11 +80,11 @@ export function TimelinePanel() {
         )}
       </div>
       <div ref={box} class="curves">
-        <Curves pieces={pieces} width={width.value} now={s.time_s} changed={draft.value !== null} edit={edit} />
+        <Curves pieces={pieces} width={width.value} now={s.time_s} changed={draft.value !== null} fixed={sets !== null} edit={edit} />
       </div>
       <details class="steps">
         <summary>Steps as a table ({pieces.length})</summary>
-        <StepTable pieces={pieces} edit={edit} />
+        {sets ? <SetTable steps={sets} pieces={pieces} /> : <StepTable pieces={pieces} edit={edit} />}
       </details>
     </section>
   );
@@ -90,26 +96,28 @@ interface CurvesProps {
   width: number;
   now: number;
   changed: boolean;
+  fixed: boolean; // steps are settings of an apparatus: what was set and what the air was are two curves
   edit: Edit;
 }
 
-function Curves({ pieces, width, now, changed, edit }: CurvesProps) {
+function Curves({ pieces, width, now, changed, fixed, edit }: CurvesProps) {
   const kept = rows.value;
   const end = Math.max(60, now, pieces[pieces.length - 1]?.to ?? 0, kept[kept.length - 1]?.time_s ?? 0) * 1.04;
   const x = (t: number): number => LEFT + (t / end) * (width - LEFT - RIGHT);
   const time = (px: number): number => Math.max(0, ((px - LEFT) / (width - LEFT - RIGHT)) * end);
-  const temps = pieces.flatMap((p) => p.step.temperature_c);
+  const temps = [...pieces.flatMap((p) => p.step.temperature_c), ...(fixed ? kept.map((r) => r.temperature_c) : [])];
   const key = pieces[pieces.length - 1]?.step.humidity.key ?? "sigma_percent";
   // One strip, one unit: steps given in another measure are drawn from what the air was.
   const same = pieces.every((p) => p.step.humidity.key === key);
-  const moist = same ? pieces.flatMap((p) => [p.step.humidity.from, p.step.humidity.to]) : kept.map((r) => r.sigma_percent);
+  const asked = same ? pieces.flatMap((p) => [p.step.humidity.from, p.step.humidity.to]) : [];
+  const moist = same && !fixed ? asked : [...asked, ...kept.map((r) => r.sigma_percent)];
   const t = strip(0, temps, 1);
   const h = strip(1, moist, same ? HUMIDITY[key].step * 10 : 1, 0);
   const size = strip(2, [...kept.map((r) => r.radius_um), ...kept.map((r) => r.thickness_um / 2)], 1, 0);
   const height = 3 * (STRIP + GAP) + AXIS;
   const line = (of: (p: Piece) => [number, number], y: (v: number) => number): string =>
     pieces.map((p, i) => `${i ? "L" : "M"}${x(p.from)} ${y(of(p)[0])}L${x(p.to)} ${y(of(p)[1])}`).join("");
-  const curve = (of: "radius_um" | "thickness_um" | "sigma_percent", y: (v: number) => number, part = 1): string =>
+  const curve = (of: "radius_um" | "thickness_um" | "sigma_percent" | "temperature_c", y: (v: number) => number, part = 1): string =>
     kept
       .filter((r) => Number.isFinite(r[of]))
       .map((r, i) => `${i ? "L" : "M"}${x(r.time_s).toFixed(1)} ${y(r[of] * part).toFixed(1)}`)
@@ -139,9 +147,11 @@ function Curves({ pieces, width, now, changed, edit }: CurvesProps) {
       {pieces.slice(0, -1).map((p, i) => (
         <line key={i} class="border" x1={x(p.to)} x2={x(p.to)} y1={0} y2={height - AXIS} />
       ))}
-      <path class="curve warm" d={line((p) => p.step.temperature_c, t.y)} />
+      <path class={`curve warm ${fixed ? "asked" : ""}`} d={line((p) => p.step.temperature_c, t.y)} />
+      {fixed && <path class="curve warm actual-air" d={curve("temperature_c", t.y)} />}
+      {fixed && <path class="curve moist actual-air" d={curve("sigma_percent", h.y)} />}
       {same ? (
-        <path class="curve moist" d={line((p) => [p.step.humidity.from, p.step.humidity.to], h.y)} />
+        <path class={`curve moist ${fixed ? "asked" : ""}`} d={line((p) => [p.step.humidity.from, p.step.humidity.to], h.y)} />
       ) : (
         <path class="curve moist" d={curve("sigma_percent", h.y)} />
       )}
@@ -151,7 +161,7 @@ function Curves({ pieces, width, now, changed, edit }: CurvesProps) {
       <StripName of={h} words={same ? HUMIDITY[key].unit : "% over ice"} width={width} />
       <StripName of={size} words="µm: radius, half thickness" width={width} />
       <line class="now" x1={x(now)} x2={x(now)} y1={0} y2={height - AXIS} />
-      {pieces.map((p, i) => (
+      {!fixed && pieces.map((p, i) => (
         <g key={i}>
           {([0, 1] as End[]).map((e) => {
             if (e === 1 && !isRamp(p.step)) return null;
@@ -313,6 +323,30 @@ function Handle({ name, tone, x, y, value, low, high, step, words, toValue, onVa
       <circle class="reach" r={16} />
       {tone === "plain" ? <path d="M0 -7 6 4H-6Z" /> : <circle r={5.5} />}
     </g>
+  );
+}
+
+/** What was set, step by step; a recipe in settings is edited as text. */
+function SetTable({ steps, pieces }: { steps: SetStep[]; pieces: Piece[] }) {
+  const apparatus = setup.value?.apparatus;
+  return (
+    <ol class="step-list">
+      {steps.map((s, i) => (
+        <li key={i}>
+          <span class="step-when">
+            {clock(pieces[i].from)} to {pieces[i].open ? "…" : clock(pieces[i].to)}
+          </span>
+          <span>
+            {Object.entries(s.settings)
+              .map(([name, ends]) => settingWords(apparatus, name, ends))
+              .join(", ")}
+          </span>
+          {s.radius_um !== null && <span>or to a radius of {um(s.radius_um)}</span>}
+          {s.note && <span class="aside">{s.note}</span>}
+        </li>
+      ))}
+      <li class="aside">To change what was set, edit the recipe as text.</li>
+    </ol>
   );
 }
 

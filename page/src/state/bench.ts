@@ -202,6 +202,7 @@ export interface TurnBody {
   sigma_percent?: number;
   water_fraction?: number;
   excess_g_m3?: number;
+  settings?: Record<string, number>;
   over_s?: number;
 }
 
@@ -210,7 +211,8 @@ export function mergeTurns(older: TurnBody, newer: TurnBody): TurnBody {
   const keys = ["sigma_percent", "water_fraction", "excess_g_m3"] as const;
   const kept: TurnBody = { ...older };
   if (keys.some((k) => newer[k] !== undefined)) for (const k of keys) delete kept[k];
-  return { ...kept, ...newer };
+  const settings = older.settings || newer.settings ? { settings: { ...older.settings, ...newer.settings } } : {};
+  return { ...kept, ...newer, ...settings };
 }
 
 /** Turn knobs; what is asked while one turn is under way goes out as one. */
@@ -241,8 +243,17 @@ export function go(body: { branch?: number; time_s: number }): Promise<boolean> 
   });
 }
 
-export function changeSetup(body: Partial<Omit<T.Setup, "cautions" | "voxel_um">> & { replay?: boolean }): Promise<boolean> {
+type NewSetup = Partial<Omit<T.Setup, "cautions" | "voxel_um" | "apparatus">> & { apparatus?: string; replay?: boolean };
+
+export function changeSetup(body: NewSetup): Promise<boolean> {
   return attempt(async () => adopt(await ask<T.Session>(here("setup"), body)));
+}
+
+/** What lies in the folder may have changed since the page was opened. */
+export function lookAgain(): Promise<boolean> {
+  return attempt(async () => {
+    about.value = await ask<T.About>("about");
+  });
 }
 
 export function fork(name?: string): Promise<boolean> {

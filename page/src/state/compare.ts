@@ -1,11 +1,12 @@
-/** Two crystals side by side: two paths of this session, or two runs of the folder. */
+/** Crystals side by side: paths of this session, or runs of the folder; at most `MOST` of them. */
 import { signal } from "@preact/signals";
 import { ask, askBytes } from "../api/client";
 import { type Frame, FrameReader } from "../api/frames";
 import type * as T from "../api/types";
 import { here, tree } from "./bench";
 
-export type Compared = { kind: "paths"; a: number; b: number } | { kind: "runs"; a: string; b: string };
+export type Compared = { kind: "paths"; of: number[] } | { kind: "runs"; of: string[] };
+export const MOST = 6; // each has a view of its own, and browsers hold few of them
 export const compared = signal<Compared | null>(null);
 
 export interface Side {
@@ -22,8 +23,15 @@ async function still(path: string): Promise<Frame> {
   return new FrameReader().read(await askBytes(path));
 }
 
-export async function sides(what: Compared): Promise<[Side, Side]> {
-  return what.kind === "paths" ? Promise.all([pathSide(what.a), pathSide(what.b)]) : Promise.all([runSide(what.a), runSide(what.b)]);
+export async function sides(what: Compared): Promise<Side[]> {
+  return what.kind === "paths" ? Promise.all(what.of.map(pathSide)) : Promise.all(what.of.map(runSide));
+}
+
+/** The same with one more, or one less; never fewer than one. */
+export function toggled(what: Compared, which: number | string): Compared {
+  const of = what.of as (number | string)[];
+  const next = of.includes(which) ? of.filter((w) => w !== which) : [...of, which].slice(0, MOST);
+  return { kind: what.kind, of: next.length ? next : of } as Compared;
 }
 
 /** The stored moments of a path and of the paths it came from, up to where each was left. */

@@ -1,7 +1,7 @@
 import { describe, expect, it } from "vitest";
 import type { Branch, Step, StepEdit } from "../api/types";
 import { mergeTurns } from "./bench";
-import { momentsOf } from "./compare";
+import { momentsOf, toggled } from "./compare";
 import { latest } from "./latest";
 import { append, dragEnd, dragHumidity, dragTemperature, editable, isRamp, layOut, remove, ticks, timeTicks, toggleRamp } from "./timeline";
 
@@ -108,11 +108,27 @@ describe("turns of the knobs", () => {
   });
 });
 
+describe("what is compared", () => {
+  it("takes one more or one less, never none and never more than the views there are", () => {
+    expect(toggled({ kind: "paths", of: [1, 2] }, 3).of).toEqual([1, 2, 3]);
+    expect(toggled({ kind: "paths", of: [1, 2] }, 1).of).toEqual([2]);
+    expect(toggled({ kind: "runs", of: ["a"] }, "a").of).toEqual(["a"]);
+    expect(toggled({ kind: "paths", of: [1, 2, 3, 4, 5, 6] }, 7).of).toHaveLength(6);
+  });
+});
+
+describe("turns of settings", () => {
+  it("keep each knob's newest word", () => {
+    const merged = mergeTurns({ settings: { plate_c: -15, reservoir_c: -13 } }, { settings: { plate_c: -16 }, over_s: 60 });
+    expect(merged).toEqual({ settings: { plate_c: -16, reservoir_c: -13 }, over_s: 60 });
+  });
+});
+
 describe("the moments of a path", () => {
   it("include those of the path it came from, up to where it left", () => {
     const at = (...times: number[]): Branch["moments"] => times.map((t, i) => ({ number: i, time_s: t, radius_um: 1, thickness_um: 1 }));
     const branch = (number: number, parent: number | null, from_s: number, moments: Branch["moments"]): Branch => ({
-      number, parent, from_s, moments, name: "", kept: false, end_s: 99, steps: [], last: null, habit: "",
+      number, parent, from_s, moments, name: "", kept: false, end_s: 99, steps: [], set_steps: null, last: null, habit: "",
     });
     const all = [branch(1, null, 0, at(0, 10, 20, 30)), branch(2, 1, 20, at(25, 40))];
     expect(momentsOf(all, 2).map((m) => [m.branch, m.time_s])).toEqual([

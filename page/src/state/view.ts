@@ -1,7 +1,7 @@
 /** How the crystal is looked at; the panels and the keys all turn these. */
 import { signal } from "@preact/signals";
 import type { ColourBy } from "../crystal/colours";
-import type { CutKind, View, Viewer } from "../crystal/viewer";
+import type { CutKind, Sight, View, Viewer } from "../crystal/viewer";
 
 export type Place = "bench" | "microscope" | "runs";
 
@@ -11,6 +11,9 @@ export const colour = signal<ColourBy>("ice");
 export const cut = signal<CutKind>("none");
 export const cutAt = signal(0); // degrees for an upright cut, micrometres for a level one
 export const showKeys = signal(false);
+export const sight = signal<Sight>({ pixelsPerUm: 1, ax: 1, ay: 0, bx: 0, by: -1, x: 0, y: 0 });
+export const outlined = signal(true); // the predicted outline is drawn over a photograph
+export const moving = signal<"crystal" | "photograph">("crystal"); // what the pointer on the view moves
 
 let shown: Viewer | null = null;
 export const useViewer = (viewer: Viewer | null): void => {

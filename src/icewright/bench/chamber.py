@@ -369,7 +369,7 @@ def doing(old: SetStep, new: SetStep) -> str:
         was = old.settings[name][1]
         if start == was == end:
             continue
-        unit, stem = unit_of(name), _spoken(name)
+        unit, stem = unit_of(name), spoken(name)
         if start == end:
             said.append(f"{stem} to {end:g} {unit}")
             continue
@@ -495,7 +495,7 @@ def _table(ends: Ends) -> str:
     return "{ " + ", ".join(parts) + " }"
 
 
-def _spoken(name: str) -> str:
+def spoken(name: str) -> str:
     """`warm_plate_c` as `warm plate`."""
     from icewright.apparatus.basis import bare
 

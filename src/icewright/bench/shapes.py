@@ -113,6 +113,7 @@ class Knob(Shape):
     """A setting of an apparatus, in the unit of its name; `fastest_per_min` None: no limit is given."""
 
     name: str
+    label: str
     words: str
     unit: str
     low: float

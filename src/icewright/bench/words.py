@@ -117,11 +117,13 @@ def apparatus_shown(plan: SetPlan, pressure_pa: float) -> ApparatusShape:
     """An apparatus with its knobs."""
     from icewright.apparatus.basis import unit_of
     from icewright.apparatus.response import lag
+    from icewright.bench.chamber import spoken
 
     it = plan.apparatus
     knobs = [
         Knob(
-            name=name, words=it.physics.settings.get(name, name), unit=unit_of(name), low=s.low, high=s.high,
+            name=name, label=spoken(name), words=it.physics.settings.get(name, name), unit=unit_of(name),
+            low=s.low, high=s.high,
             step=s.step, fastest_per_min=None if math.isinf(s.fastest_ramp) else s.fastest_ramp * 60.0,
             response_s=s.response_s, response_from=s.response_from,
         )
