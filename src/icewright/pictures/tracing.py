@@ -32,6 +32,7 @@ def shelves(vertices: FloatArray, triangles: NDArray[np.int64]) -> list[Any]:
         along x and along y.
     start : int64[shafts + 1], where each shaft's list begins; shaft = ix + iy * nx.
     item : int32[...], numbers of the triangles that reach into each shaft.
+    height : float64[n, 2], lowest and highest z of each triangle.
     first, edge1, edge2 : float64[n, 3], a corner of each triangle and the two edges from it.
     normal : float64[n, 3], unit normals, outwards where the triangles run against the clock.
     """
@@ -47,7 +48,8 @@ def shelves(vertices: FloatArray, triangles: NDArray[np.int64]) -> list[Any]:
     normal = np.cross(edge1, edge2)
     length = np.linalg.norm(normal, axis=1, keepdims=True)
     normal = np.divide(normal, length, out=np.zeros_like(normal), where=length > 0)
-    return [frame, start, item, np.ascontiguousarray(t[:, 0]), edge1, edge2, normal]
+    height = np.column_stack([t[:, :, 2].min(axis=1), t[:, :, 2].max(axis=1)])
+    return [frame, start, item, height, np.ascontiguousarray(t[:, 0]), edge1, edge2, normal]
 
 
 @njit(cache=True)
@@ -84,7 +86,7 @@ def _sorted(t, frame):
 
 
 @njit(cache=True, error_model="numpy")
-def _nearest(ox, oy, oz, dx, dy, dz, frame, start, item, first, edge1, edge2):
+def _nearest(ox, oy, oz, dx, dy, dz, frame, start, item, height, first, edge1, edge2):
     """Distance to and number of the first triangle that the ray meets; -1 where it meets none."""
     best = np.inf
     which = -1
@@ -95,6 +97,7 @@ def _nearest(ox, oy, oz, dx, dy, dz, frame, start, item, first, edge1, edge2):
     ay, by = (frame[1] - oy) * iy, (frame[4] - oy) * iy
     az, bz = (frame[2] - oz) * iz, (frame[5] - oz) * iz
     enter = max(max(min(ax, bx), min(ay, by)), max(min(az, bz), 0.0))
+    came = enter
     leave = min(min(max(ax, bx), max(ay, by)), max(az, bz)) + 1e-6
     if enter > leave:
         return best, which
@@ -108,8 +111,14 @@ def _nearest(ox, oy, oz, dx, dy, dz, frame, start, item, first, edge1, edge2):
     across_x, across_y = side * abs(ix), side * abs(iy)
     while True:
         shaft = i + j * nx
+        here = min(next_x, next_y)
+        # Heights between which the ray crosses this shaft, a hair more; most triangles lie above or below.
+        za, zb = oz + came * dz, oz + min(here, leave) * dz
+        floor, roof = min(za, zb) - 1e-6, max(za, zb) + 1e-6
         for at in range(start[shaft], start[shaft + 1]):
             k = item[at]
+            if height[k, 1] < floor or height[k, 0] > roof:
+                continue
             e1x, e1y, e1z = edge1[k, 0], edge1[k, 1], edge1[k, 2]
             e2x, e2y, e2z = edge2[k, 0], edge2[k, 1], edge2[k, 2]
             px, py, pz = dy * e2z - dz * e2y, dz * e2x - dx * e2z, dx * e2y - dy * e2x
@@ -129,7 +138,7 @@ def _nearest(ox, oy, oz, dx, dy, dz, frame, start, item, first, edge1, edge2):
             if NEAR < t < best:
                 best = t
                 which = k
-        here = min(next_x, next_y)
+        came = here
         if best <= here or here > leave:
             return best, which
         if next_x < next_y:
@@ -175,7 +184,9 @@ def fresnel(cosine, eta):
 
 
 @njit(cache=True, error_model="numpy", nogil=True)
-def trace(origin, direction, frame, start, item, first, edge1, edge2, normal, index, table, floor, deepest):
+def trace(
+    origin, direction, frame, start, item, height, first, edge1, edge2, normal, index, table, floor, deepest
+):
     """Follow rays through the body to the light.
 
     Parameters
@@ -213,7 +224,7 @@ def trace(origin, direction, frame, start, item, first, edge1, edge2, normal, in
             ox, oy, oz = part[waiting, 0], part[waiting, 1], part[waiting, 2]
             dx, dy, dz = part[waiting, 3], part[waiting, 4], part[waiting, 5]
             share, depth = part[waiting, 6], part[waiting, 7]
-            far, k = _nearest(ox, oy, oz, dx, dy, dz, frame, start, item, first, edge1, edge2)
+            far, k = _nearest(ox, oy, oz, dx, dy, dz, frame, start, item, height, first, edge1, edge2)
             if k < 0:
                 if dz < 0.0:
                     _light(dx, dy, table, light[ray], share)
@@ -254,10 +265,10 @@ def trace(origin, direction, frame, start, item, first, edge1, edge2, normal, in
 
 
 @njit(cache=True, error_model="numpy", nogil=True)
-def meets(x, y, top, frame, start, item, first, edge1, edge2):
+def meets(x, y, top, frame, start, item, height, first, edge1, edge2):
     """Whether a ray straight down from (x, y, top) meets the body, bool[n]."""
     out = np.zeros(x.size, dtype=np.bool_)
     for i in range(x.size):
-        _, k = _nearest(x[i], y[i], top, 0.0, 0.0, -1.0, frame, start, item, first, edge1, edge2)
+        _, k = _nearest(x[i], y[i], top, 0.0, 0.0, -1.0, frame, start, item, height, first, edge1, edge2)
         out[i] = k >= 0
     return out
