@@ -107,3 +107,11 @@ def test_what_holds_no_outline_is_refused(tmp_path, name, content, word):
     path.write_text(content)
     with pytest.raises(DesignError, match=word):
         outlines.read(path, 1e-5)
+
+
+def test_five_arms_become_six_of_the_same_arm(tmp_path):
+    # The star of five points with r = 0.4 R has the area 5 * 0.4 R^2 sin 36 deg; closed from 72 to 60 degrees
+    # per arm, each ring keeps its share of ice, and so the whole keeps its area.
+    found = read(tmp_path, polygon(5, 0.3, inner=0.4))
+    assert found.portrait.sizes.area_m2 == pytest.approx(5 * 0.4 * math.sin(math.pi / 5) * 50e-6**2, rel=0.03)
+    assert found.portrait.plan[30, 0] > 0.9 and found.portrait.plan[30, -1] < 0.1

@@ -1,8 +1,9 @@
 """An outline drawn or photographed, as a target: SVG or PNG in, the plan of a six-fold crystal out.
 
 The drawing's own scale does not count (the target says the radius), nor does its rotation: it is turned until
-its sixth angular harmonic stands at a corner. What six-fold average makes of it is what can be asked of a
-crystal of ice; how many-fold the drawing is itself is found from its angular harmonics and told.
+its sixth angular harmonic stands at a corner. The average of its six arms is what can be asked of a crystal
+of ice. How many-fold the drawing is itself is found from its angular harmonics and told: of five arms the mean
+arm is taken, and six of it are asked for.
 """
 
 from __future__ import annotations
@@ -80,16 +81,20 @@ def of_mask(mask: NDArray[np.bool_], radius_m: float) -> Outline:
     waves = np.abs(np.fft.rfft(spread - spread.mean()))
     fold = int(np.argmax(waves[2:13])) + 2
     round_ = waves[2:13].max() < 0.01 * spread.sum()
-    phase = -float(np.angle(np.fft.rfft(spread)[6])) / 6 if not round_ else 0.0
+    # Two and three are six-fold crystals drawn unevenly; twelve is six-fold with side branches of its own.
+    lone = not (round_ or fold in (6, 12) or (fold in (2, 3) and waves[6] >= _LONE * waves[fold]))
+    fold = fold if lone else 6
+    phase = -float(np.angle(np.fft.rfft(spread)[fold])) / fold if not round_ else 0.0
     n = PLAN_SHAPE[0]
     px, py = plan_points(1.0)
     total = np.zeros(PLAN_SHAPE)
-    for k in range(6):
+    r = np.hypot(px, py) * reach
+    for k in range(fold):
         for sign in (1.0, -1.0):
-            a = sign * np.arctan2(py, px) + phase + k * math.pi / 3
-            r = np.hypot(px, py) * reach
+            # The sector of one arm of n is opened or closed to the sector of one of six.
+            a = sign * np.arctan2(py, px) * 6 / fold + phase + k * 2 * math.pi / fold
             total += _read_at(mask, cy - r * np.sin(a), cx + r * np.cos(a))
-    plan = total / 12
+    plan = total / (2 * fold)
     # Unequal arms: their average reaches less far than the farthest of them did.
     rings = np.flatnonzero((plan >= 0.2).any(axis=1))
     far = (rings.max() + 1) / n if rings.size else 1.0
@@ -101,17 +106,14 @@ def of_mask(mask: NDArray[np.bool_], radius_m: float) -> Outline:
     )
     notes = []
     if round_:
-        fold = 6
         notes.append("the outline is nearly round: it says little of corners and arms")
-    elif fold != 6 and not (fold in (2, 3) and waves[6] >= _LONE * waves[fold]) and fold != 12:
+    elif lone:
         notes.append(
-            f"the outline is {fold}-fold; a single crystal of ice has six-fold sides, so its six-fold "
-            "average is sought"
+            f"the outline is {fold}-fold; a single crystal of ice has six-fold sides, so a crystal of six such "
+            "arms is sought"
         )
-    else:
-        fold = 6
-        if uneven > 0.08:
-            notes.append("the six arms of the outline are unequal; their average is sought")
+    elif uneven > 0.08:
+        notes.append("the six arms of the outline are unequal; their average is sought")
     made = _portrait(plan, radius_m)
     return Outline(made, fold, tuple(notes))
 

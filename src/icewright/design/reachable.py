@@ -45,8 +45,8 @@ def bounds(target: Target, airs: Airs) -> list[Reason]:
         found.append(
             Reason(
                 f"{target.arms} arms",
-                "the lattice of ice is six-fold: a single crystal has six corners and six arms. The nearest "
-                "is a six-fold crystal of the same size and share of open space",
+                "the lattice of ice is six-fold: a single crystal has six corners and six arms. What is "
+                "sought instead has six of the arms that were drawn",
                 True,
             )
         )

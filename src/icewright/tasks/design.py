@@ -367,7 +367,7 @@ class _Designing:
                 notes.append(
                     "the crystal is still growing when the time is up"
                     if short
-                    else "the prediction was cut: the crystal outgrew what is wanted before its last step ended"
+                    else "the prediction was cut: the crystal outgrew what is wanted before its last step"
                 )
         certain = any(r.certain for r in reasons)
         same = best is not None and best.grown is not None and self.target.same(best.grown) and not certain
