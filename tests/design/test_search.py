@@ -193,3 +193,32 @@ def test_a_column_where_only_plates_grow_is_explained():
 def test_no_air_left_is_refused():
     with pytest.raises(DesignError, match="say nothing"):
         airs(Target(kinetics="layer-fits", limits=Limits(temperature_k=(205.0, 210.0))))
+
+
+def test_an_apparatus_limits_the_air_and_gets_the_recipe_in_its_settings(tmp_path):
+    from pathlib import Path
+
+    from icewright.design.trial import Stops, record
+    from icewright.design.written import finished, in_settings
+    from icewright.recipe.files import read_planned
+
+    apparatus = Path(__file__).parents[2] / "examples" / "apparatus-two-plate.toml"
+    target = Target(kinetics="layer-fits", apparatus=str(apparatus), wants=(Range("radius_um", 40, 40),))
+    known, free = airs(target), airs(Target(kinetics="layer-fits"))
+    assert known.ramp_s > free.ramp_s and known.notes
+    assert (known.sigma_most <= free.most(known.temperature_k) + 1e-9).all()
+    form = recipes.forms(target)[1]
+    rng = np.random.default_rng(4)
+    for point in rng.random((4, form.size)):
+        made = recipes.make(form, point, target, known, 1 * UM)
+        trial = evaluate.Trial(form, point, made, None, {"lasted_s": [6000.0] * 3}, 40, 0.1, False)
+        recipe = finished(trial, "t", None)
+        path = tmp_path / "settings.toml"
+        path.write_text(in_settings(recipe, apparatus))
+        planned = read_planned(path)
+        # Settled air is the air that was asked for, to the chamber's smallest steps.
+        last, asked = planned.recipe.steps[-1], recipe.steps[-1]
+        assert last.temperature_k[1] == pytest.approx(asked.temperature_k[1], abs=0.1)
+        # A tenth of a kelvin of either plate is about a percent of water saturation (dln e/dT, 9 %/K).
+        assert last.humidity.end == pytest.approx(asked.humidity.end, abs=0.012)
+        assert record(planned.recipe, (), 1 * UM, Stops())["recipe"]

@@ -2,8 +2,8 @@
 
 The drawing's own scale does not count (the target says the radius), nor does its rotation: it is turned until
 its sixth angular harmonic stands at a corner. The average of its six arms is what can be asked of a crystal
-of ice. How many-fold the drawing is itself is found from its angular harmonics and told: of five arms the mean
-arm is taken, and six of it are asked for.
+of ice. How many-fold the drawing is itself is found from its angular harmonics and told: of five arms the
+mean arm is taken, and six of it are asked for.
 """
 
 from __future__ import annotations
@@ -109,8 +109,8 @@ def of_mask(mask: NDArray[np.bool_], radius_m: float) -> Outline:
         notes.append("the outline is nearly round: it says little of corners and arms")
     elif lone:
         notes.append(
-            f"the outline is {fold}-fold; a single crystal of ice has six-fold sides, so a crystal of six such "
-            "arms is sought"
+            f"the outline is {fold}-fold; a single crystal of ice has six-fold sides, so a crystal of "
+            "six such arms is sought"
         )
     elif uneven > 0.08:
         notes.append("the six arms of the outline are unequal; their average is sought")
