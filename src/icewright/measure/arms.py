@@ -32,11 +32,13 @@ class Arms:
     sharp: int
 
 
-def arms(frame: Frame, straight: list[Facet], blur_m: float, pixel_m: float) -> Arms | None:
+def arms(
+    frame: Frame, straight: list[Facet], loop_m: FloatArray, blur_m: float, pixel_m: float
+) -> Arms | None:
     """The six tips; None where there are no axes.
 
     A corner of two straight facets is rounded by blur, so it is taken where their lines cross, if the
-    outline comes as near to that as blur explains.
+    outline comes as near to that as blur explains; the same for the two straight flanks of a pointed tip.
     """
     if frame.angle_rad is None:
         return None
@@ -57,6 +59,10 @@ def arms(frame: Frame, straight: list[Facet], blur_m: float, pixel_m: float) -> 
             far = float(np.hypot(*corner))
             if -0.6 * pixel_m < far - length < 1.6 * blur_m + 1.0 * pixel_m:
                 length, angle, sharp = far, math.atan2(corner[1], corner[0]), sharp + 1
+        else:
+            point = _pointed(loop_m - frame.centre_m, length, angle, blur_m, pixel_m)
+            if point is not None:
+                length, angle = float(np.hypot(*point)), math.atan2(point[1], point[0])
         lengths[k] = length
         tips[k] = frame.centre_m + length * np.array([math.cos(angle), math.sin(angle)])
     facet, u_facet = _facet_reach(frame, blur_m)
@@ -78,6 +84,32 @@ def _corner(frame: Frame, straight: list[Facet], axis: float) -> FloatArray | No
         lines.append(max(fit, key=lambda f: f.distance_m))
     matrix = np.array([[math.cos(f.normal_rad), math.sin(f.normal_rad)] for f in lines])
     return np.asarray(np.linalg.solve(matrix, np.array([f.distance_m for f in lines])))
+
+
+def _pointed(loop: FloatArray, length: float, angle: float, blur: float, pixel: float) -> FloatArray | None:
+    """Where the two flanks of a pointed tip cross, from the centre; None if it has no straight flanks."""
+    c, s = math.cos(angle), math.sin(angle)
+    along, across = loop @ np.array([c, s]), loop @ np.array([-s, c])
+    back = length - along  # from the tip inwards
+    first, last = 2.2 * blur, 2.2 * blur + max(7.0 * pixel, 4.0 * blur)
+    if last > 0.4 * length:
+        return None
+    lines = []
+    for side in (-1.0, 1.0):
+        near = (back > first) & (back < last) & (side * across > 0) & (np.abs(across) < 0.7 * last)
+        if np.count_nonzero(near) < 6:
+            return None
+        slope, start = np.polyfit(back[near], side * across[near], 1)
+        rms = float(np.std(side * across[near] - (start + slope * back[near])))
+        if not (0.2 < slope < 1.2) or rms > 0.25 * pixel:
+            return None
+        lines.append((float(slope), float(start)))
+    (m1, a1), (m2, a2) = lines
+    back_tip = -(a1 + a2) / (m1 + m2)  # where the flanks meet
+    if not -2.6 * blur - pixel < back_tip < 0.5 * pixel:
+        return None
+    side_tip = a2 + m2 * back_tip
+    return np.array([c, s]) * (length - back_tip) + np.array([-s, c]) * side_tip
 
 
 def _reaches(f: Facet, frame: Frame, axis: float) -> bool:

@@ -106,4 +106,20 @@ def _corners(ring: FloatArray, tolerance: float) -> list[int]:
         if away[k] > tolerance:
             keep.add(a + 1 + k)
             todo += [(a, a + 1 + k), (a + 1 + k, b)]
-    return sorted(keep)
+    return _joined(ring, sorted(keep))
+
+
+def _joined(ring: FloatArray, cuts: list[int]) -> list[int]:
+    """Cuts between two pieces that go on in the same direction to four degrees were noise: taken out."""
+    out = list(cuts)
+    k = 1
+    while k < len(out) - 1:
+        a, b = ring[out[k]] - ring[out[k - 1]], ring[out[k + 1]] - ring[out[k]]
+        sizes = float(np.hypot(*a)) * float(np.hypot(*b))
+        turn = abs(math.atan2(float(a[0] * b[1] - a[1] * b[0]), float(a @ b))) if sizes > 0 else 0.0
+        if turn < math.radians(4.0):
+            del out[k]
+            k = max(1, k - 1)
+        else:
+            k += 1
+    return out

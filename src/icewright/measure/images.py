@@ -170,17 +170,23 @@ def _plain_items(path: Path) -> tuple[list[Item], str]:
             with Image.open(path) as picture:
                 columns, rows = picture.size
                 kind = picture.format or "?"
-                exif: dict[int, Any] = dict(picture.getexif())
-                with_details = picture.getexif().get_ifd(0x8769) if exif else {}
+                _check_size(path.name, rows, columns)
+                tags = Image.Exif()
+                # Asked for a PNG's tags, the decoder would decode all of it: only what is in the head is read.
+                if "exif" in picture.info:
+                    tags.load(picture.info["exif"])
+                exif: dict[int, Any] = dict(tags)
+                with_details = tags.get_ifd(0x8769) if exif else {}
     except Image.DecompressionBombError as error:
         raise ImageError(f"{path.name}: too large to measure.", got=_short(error)) from error
+    except ImageError:
+        raise
     except UnidentifiedImageError as error:
         raise ImageError(
             f"{path.name}: this is no picture that can be read.", wanted="PNG, JPEG, TIFF, BMP, GIF or WebP"
         ) from error
     except Exception as error:
         raise ImageError(f"{path.name}: the file is damaged.", got=_short(error)) from error
-    _check_size(path.name, rows, columns)
     time, source = _exif_time(exif | dict(with_details))
     return [Item(path, path.name, time_s=time, time_from=source)], kind
 

@@ -414,22 +414,29 @@ def _gaps(
     depth = distance_transform_edt(added)
     deepest = np.zeros(count + 1)
     np.maximum.at(deepest, marks.ravel(), depth.ravel())
-    out, unknown = shape, 0
+    rows_all, columns_all = np.nonzero(shape > LEVEL)
+    middle = (round(float(rows_all.mean())), round(float(columns_all.mean())))
+    gone, unknown, doubtful = [], 0, 0
     for k in range(1, count + 1):
         if deepest[k] < max(2.0, 1.2 * blur):
             continue
         here = marks == k
+        size = int(np.count_nonzero(here))
         core = here & (depth > max(0.5 * deepest[k], min(2.5 * blur, 0.8 * deepest[k])))
         rows, columns = np.nonzero(core)
         light = seen.departure[rows + corner[0], columns + corner[1]]
         error = seen.noise / np.sqrt(rows.size)
         if clear < 6.0 * error or clear < 2.0 * seen.drift:
-            unknown += int(np.count_nonzero(here))
-            continue
-        if float(np.sqrt(np.mean(np.square(np.median(light, axis=0))))) < 0.45 * clear:
-            if out is shape:
-                out = shape.copy()
-            out[here] = share[here]
+            unknown += size
+        elif float(np.sqrt(np.mean(np.square(np.median(light, axis=0))))) < 0.45 * clear:
+            gone.append(here)
+            doubtful += size
+    # No crystal has a gap where its seed was: then all the light comes through this ice, and nothing is told.
+    if any(here[middle] for here in gone):
+        return shape, (unknown + doubtful) / whole
+    out = shape.copy() if gone else shape
+    for here in gone:
+        out[here] = share[here]
     return out, unknown / whole
 
 

@@ -235,7 +235,7 @@ def _plan_values(
     ratio: float,
     more: dict[str, Any],
 ) -> dict[str, tuple[float, float]]:
-    found = arm_finder.arms(six, straight, blur, pixel)
+    found = arm_finder.arms(six, straight, loop, blur, pixel)
     assert found is not None and six.angle_rad is not None
     radius, facet = _middle(found.length_m), _middle(found.facet_m)
     tips_at = [_tips_at(o, six) for o in others]
