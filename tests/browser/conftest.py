@@ -25,13 +25,13 @@ DESKTOP = {"width": 1360, "height": 820}
 class Bench:
     """A running `icewright bench`; `log` is what it said, for the failure report."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, port: int = 0) -> None:
         self.folder, self.log = folder, folder / "bench.log"
-        command = [sys.executable, "-m", "icewright.cli.main", "bench", "--json", "--port", "0"]
+        command = [sys.executable, "-m", "icewright.cli.main", "bench", "--json", "--port", str(port)]
         self.process = subprocess.Popen(
             [*command, "--folder", str(folder), "--threads", "1", "--no-browser"],
             stdout=subprocess.PIPE,
-            stderr=self.log.open("w"),
+            stderr=self.log.open("a"),
             text=True,
             env=dict(os.environ, NUMBA_NUM_THREADS="1"),
         )

@@ -222,6 +222,14 @@ def test_time_goes_back_and_another_path_begins(open_page):
     assert bars.nth(0).get_attribute("data-px") == bars.nth(1).get_attribute("data-px"), "one scale for both"
     dialog.get_by_role("radio", name="Temperature, °C").check()
     page.keyboard.press("Escape")
+    page.get_by_role("button", name="Branch off here").click()
+    seen.until(lambda: len(seen.session()["tree"]["branches"]) == 3, "a third path")
+    page.get_by_role("button", name=f"Compare {label} with the current path").click()
+    dialog.get_by_role("group", name="Paths shown").get_by_role("checkbox", name="warmer").check()
+    dialog.locator("canvas").nth(3).wait_for()
+    assert dialog.locator("figcaption").count() == 3
+    assert dialog.locator(".u-legend .u-series").count() == 4
+    page.keyboard.press("Escape")
 
     page.locator(".path-go", has_text=label).click()
     seen.until(lambda: seen.session()["tree"]["current"] == other["number"], "back on the first path")

@@ -258,6 +258,35 @@ def test_beside_the_microscope(open_page, photograph):
     assert box[0] == pytest.approx(100 * per_um, abs=1.01)
     assert box[1] == pytest.approx(75 * per_um, abs=1.01)
     assert float(layer.evaluate("e => getComputedStyle(e).opacity")) == 1
+    seen.pause()  # a crystal that grows is fitted anew, and the scale with it
+    page.wait_for_timeout(300)
+    per_um = float(bar.get_attribute("data-px")) / float(bar.get_attribute("data-um"))
+    # The predicted outline over it: as wide as the crystal is, at the scale of the view.
+    lines = page.locator(".outline-lines path").last
+    lines.wait_for()
+    wide = lines.evaluate("e => e.getBoundingClientRect().width")
+    reach = seen.session()["state"]["sizes"]["radius_um"]
+    voxel = seen.session()["setup"]["voxel_um"]
+    assert wide == pytest.approx(2 * reach * per_um, abs=(3 * voxel) * per_um + 2)
+    # By pointer and keys: what the hand does on the screen, in micrometres.
+    page.get_by_role("radio", name="photograph", exact=True).check()
+    before = seen.session()["photos"][0]
+    at = page.locator(".crystal-view").bounding_box()
+    x, y = at["x"] + at["width"] / 2, at["y"] + at["height"] / 2
+    page.mouse.move(x, y)
+    page.mouse.down()
+    page.mouse.move(x + 40, y - 30, steps=3)
+    page.mouse.up()
+    page.keyboard.press("ArrowRight")
+    page.keyboard.press("+")
+    page.keyboard.press(",")
+    moved = seen.until(
+        lambda: (p := seen.session()["photos"][0])["rotation_deg"] == before["rotation_deg"] + 0.5 and p,
+        "moved",
+    )
+    assert moved["x_um"] - before["x_um"] == pytest.approx(41 / per_um, rel=0.01)
+    assert moved["y_um"] - before["y_um"] == pytest.approx(30 / per_um, rel=0.01)
+    assert moved["um_per_pixel"] == pytest.approx(0.25 * 1.01)
     page.get_by_role("slider", name="Rotation").press("ArrowRight")
     seen.until(lambda: seen.session()["photos"][0]["rotation_deg"] != 0, "turned")
     page.get_by_role("radio", name="Red", exact=True).check()

@@ -73,6 +73,7 @@ export function ChamberGap({ chamber, now }: { chamber: Chamber; now: Air }) {
           </tr>
         </tbody>
       </table>
+      {chamber.set_above_water && <p class="caution">What is set lies above water saturation: fog droplets will form.</p>}
       <p class={close ? "aside" : "actual"}>
         {close ? "The air is where it was set." : left ? `The air settles in about ${spoken(left)}.` : "The air is on its way."}
       </p>

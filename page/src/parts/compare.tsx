@@ -46,7 +46,7 @@ function More({ what }: { what: Compared }) {
   const branches = tree.value?.branches ?? [];
   if (what.kind !== "paths" || branches.length < 3) return null;
   return (
-    <fieldset class="choices">
+    <fieldset class="line picks">
       <legend class="unseen">Paths shown</legend>
       {branches.map((b) => (
         <label class="choice" key={b.number}>

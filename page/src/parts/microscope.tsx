@@ -158,18 +158,21 @@ export function PhotoPanel() {
       <p class="aside">It stays on this machine. PNG, JPEG, TIFF or WebP, up to 25 MB.</p>
       {all.length > 0 && (
         <>
-          <Choice
-            label="The pointer moves"
-            all={[
-              ["crystal", "move the crystal"],
-              ["photograph", "move the photograph"],
-            ]}
-            value={moving.value}
-            onChoose={(m) => {
-              moving.value = m;
-              if (m === "photograph") lookFrom("plan");
-            }}
-          />
+          <div class="line">
+            <span>The pointer moves</span>
+            <Choice
+              label="The pointer moves"
+              all={[
+                ["crystal", "crystal"],
+                ["photograph", "photograph"],
+              ]}
+              value={moving.value}
+              onChoose={(m) => {
+                moving.value = m;
+                if (m === "photograph") lookFrom("plan");
+              }}
+            />
+          </div>
           {moving.value === "photograph" && (
             <p class="aside">Drag it; wheel to scale, Shift and wheel to turn, or two fingers. Keys: arrows, + and −, comma and full stop.</p>
           )}

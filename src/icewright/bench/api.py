@@ -327,7 +327,10 @@ def _recipe_text(folder: Path, name: str) -> str:
 async def get_recipe(session: One, branch: int | None = None) -> shapes.RecipeView:
     """What was done and is planned, as a recipe."""
     return runs.recipe_view(
-        session.so_far(branch), session.tree.get(branch).starts, session.settings_so_far(branch)
+        session.so_far(branch),
+        session.tree.get(branch).starts,
+        session.settings_so_far(branch),
+        session.tree.get(branch).plan,
     )
 
 
@@ -364,7 +367,8 @@ async def one_recipe(name: str, settings: Set) -> shapes.RecipeView:
     """One of them."""
     text = await asyncio.to_thread(_recipe_text, settings.folder, name)
     got = runs.read_recipe(text, settings.folder)
-    return runs.recipe_view(got.recipe, None, None if got.plan is None else (text, list(got.notes)))
+    written = None if got.plan is None else (text, list(got.notes))
+    return runs.recipe_view(got.recipe, None, written, got.plan)
 
 
 # -- full resolution and runs ------------------------------------------------------------------------------

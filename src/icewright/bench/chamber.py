@@ -26,6 +26,7 @@ from icewright.bench import live
 from icewright.bench.live import HOLD_S
 from icewright.ground.errors import IcewrightError
 from icewright.recipe import files, traced
+from icewright.recipe.curves import AirCurves
 from icewright.recipe.endings import Endings
 from icewright.recipe.in_settings import SETTLED, Planned, SetStep
 from icewright.recipe.limits import RecipeError
@@ -34,6 +35,8 @@ from icewright.recipe.quantities import MICROGRAM, MICROMETRE, MINUTE
 from icewright.recipe.step import Humidity, Step
 
 _MOST_SAMPLES = 4000
+_NOTHING = np.zeros(0)
+_NO_CURVES = AirCurves(_NOTHING, np.zeros(0, dtype=np.int64), _NOTHING, _NOTHING, _NOTHING, _NOTHING)
 Ends = Mapping[str, tuple[float, float]]
 
 
@@ -390,6 +393,12 @@ def so_far(plan: SetPlan, starts: Sequence[float], time_s: float) -> SetPlan:
         elif i < len(begun) and time_s > begun[i]:
             kept.append(cut(step, time_s - begun[i]))
     return replace(plan, steps=tuple(kept or [cut(plan.steps[0], 60.0)]), origin=())
+
+
+def cautions(recipe: Recipe, plan: SetPlan | None) -> list[str]:
+    """What `recipe.cautions` says, by the steps that a person sees, each thing once."""
+    said = Planned(recipe, _NO_CURVES, origin=() if plan is None else plan.origin)
+    return said.warnings()
 
 
 def dumps(recipe: Recipe, plan: SetPlan) -> tuple[str, list[str]]:

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from icewright.bench import shapes
-from icewright.bench.chamber import Found, found
+from icewright.bench.chamber import Found, SetPlan, cautions, found
 from icewright.bench.security import BenchError, inside, plain_name
 from icewright.bench.words import row_shown
 from icewright.ground.errors import IcewrightError
@@ -297,18 +297,20 @@ def recipes(folder: Path) -> list[shapes.RecipeBrief]:
 
 
 def recipe_view(
-    recipe: Recipe, starts: list[float] | None = None, written: tuple[str, list[str]] | None = None
+    recipe: Recipe,
+    starts: list[float] | None = None,
+    written: tuple[str, list[str]] | None = None,
+    plan: SetPlan | None = None,
 ) -> shapes.RecipeView:
     """A recipe in the words of its file, and as steps; `written`: in settings, and what to say of that."""
     from icewright.bench.words import step_views
     from icewright.kinetics import load
-    from icewright.recipe.cautions import warnings
     from icewright.tasks.sources import from_memory
 
     return shapes.RecipeView(
         title=recipe.title,
         toml=files.dumps(recipe) if written is None else written[0],
         steps=step_views(recipe.steps, starts or []),
-        warnings=[*warnings(recipe), *(written[1] if written is not None else [])],
+        warnings=[*cautions(recipe, plan), *(written[1] if written is not None else [])],
         from_memory=from_memory(recipe, load(recipe.kinetics)),
     )

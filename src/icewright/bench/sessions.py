@@ -480,8 +480,6 @@ class Session:
 
     def setup(self) -> shapes.Setup:
         """What the recipe has one of."""
-        from icewright.recipe.cautions import warnings
-
         recipe, plan = self.branch.recipe, self.branch.plan
         return shapes.Setup(
             pressure_hpa=recipe.pressure_pa / 100,
@@ -490,7 +488,7 @@ class Session:
             kinetics=recipe.kinetics if "/" not in recipe.kinetics else Path(recipe.kinetics).name,
             voxel_um=words.lab(MICROMETRE, recipe.resolution.voxel_m or 0.0),
             final_radius_um=words.lab(MICROMETRE, self.final_radius_m),
-            cautions=warnings(self.so_far()),
+            cautions=chamber.cautions(self.so_far(), plan),
             apparatus=None if plan is None else words.apparatus_shown(plan, recipe.pressure_pa),
         )
 

@@ -141,6 +141,7 @@ class Chamber(Shape):
     settings: dict[str, float]
     set_temperature_c: float
     set_sigma_percent: float
+    set_above_water: bool
     off_temperature_k: float
     off_sigma_percent: float
     settles_in_s: float | None

@@ -151,6 +151,7 @@ def chamber_now(
         pressure_pa: of the recipe.
     """
     from icewright.bench.chamber import set_air
+    from icewright.vapour.saturation import ice_pressure, water_pressure
 
     number = plan.origin[index]
     stands = plan.at(number, set_since_s)
@@ -165,6 +166,7 @@ def chamber_now(
         settings=stands,
         set_temperature_c=t_k - 273.15,
         set_sigma_percent=100 * sigma,
+        set_above_water=sigma > float(water_pressure(t_k) / ice_pressure(t_k)) - 1.0 + 1e-6,
         off_temperature_k=row["temperature_k"] - t_k,
         off_sigma_percent=100 * (row["sigma"] - sigma),
         settles_in_s=settles,
