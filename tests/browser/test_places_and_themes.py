@@ -270,6 +270,8 @@ def test_beside_the_microscope(open_page, photograph):
     assert wide == pytest.approx(2 * reach * per_um, abs=(3 * voxel) * per_um + 2)
     # By pointer and keys: what the hand does on the screen, in micrometres.
     page.get_by_role("radio", name="photograph", exact=True).check()
+    page.wait_for_timeout(300)  # the words that say how make the panels, and so the view, higher
+    per_um = float(bar.get_attribute("data-px")) / float(bar.get_attribute("data-um"))
     before = seen.session()["photos"][0]
     at = page.locator(".crystal-view").bounding_box()
     x, y = at["x"] + at["width"] / 2, at["y"] + at["height"] / 2

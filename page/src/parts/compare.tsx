@@ -2,10 +2,12 @@
 import { useSignal } from "@preact/signals";
 import { useEffect, useRef } from "preact/hooks";
 import uPlot from "uplot";
+import { ask } from "../api/client";
 import type { Frame } from "../api/frames";
+import type { Measured, MeasuredBrief } from "../api/types";
 import type { View } from "../crystal/viewer";
 import { attempt, tree } from "../state/bench";
-import { compared, type Compared, MOST, type Side, sides, toggled } from "../state/compare";
+import { compared, type Compared, measured, MOST, type Side, sides, toggled } from "../state/compare";
 import { theme } from "../state/prefs";
 import { Choice, StillView } from "./crystal";
 import { Dialog } from "./dialog";
@@ -36,6 +38,7 @@ export function CompareDialog() {
   return (
     <Dialog title="Side by side" open={what !== null} wide onClose={() => (compared.value = null)}>
       {what && <More what={what} />}
+      {what && <Beside />}
       {what && <All key={JSON.stringify(what)} />}
     </Dialog>
   );
@@ -62,6 +65,43 @@ function More({ what }: { what: Compared }) {
     </fieldset>
   );
 }
+
+/** Growth series of the folder, measured on pictures, whose points can be laid on the same axis. */
+function Beside() {
+  const list = useSignal<MeasuredBrief[]>([]);
+  useEffect(() => {
+    void attempt(async () => {
+      list.value = await ask<MeasuredBrief[]>("measured");
+    });
+  }, []);
+  const all = list.value.flatMap((b) => b.crystals.map((crystal) => ({ name: b.name, crystal })));
+  if (!all.length) return null;
+  const shown = (name: string, crystal: number): boolean => measured.value.some((m) => m.name === name && m.crystal === crystal);
+  const toggle = (name: string, crystal: number): void => {
+    if (shown(name, crystal)) {
+      measured.value = measured.value.filter((m) => m.name !== name || m.crystal !== crystal);
+      return;
+    }
+    void attempt(async () => {
+      const got = await ask<Measured>(`measured/${encodeURIComponent(name)}?crystal=${crystal}`);
+      measured.value = [...measured.value, got].slice(-MOST);
+    });
+  };
+  return (
+    <fieldset class="line picks">
+      <legend class="unseen">Measured series</legend>
+      <span>Measured:</span>
+      {all.map(({ name, crystal }) => (
+        <label class="choice" key={`${name} ${crystal}`}>
+          <input type="checkbox" checked={shown(name, crystal)} onChange={() => toggle(name, crystal)} />
+          <span>{measuredName(name, crystal)}</span>
+        </label>
+      ))}
+    </fieldset>
+  );
+}
+
+const measuredName = (name: string, crystal: number): string => `${name.replace(/\.csv$/, "")}, crystal ${crystal}`;
 
 function All() {
   const fetched = useSignal<Side[] | null>(null);
@@ -136,20 +176,43 @@ function All() {
         ))}
       </div>
       <Choice label="Curves of" all={COLUMNS} value={column.value} onChoose={(c) => (column.value = c)} />
-      <Curves all={all} column={column.value} />
+      <Curves all={all} points={measured.value} column={column.value} />
     </>
   );
 }
 
 /** All on the union of their times; uPlot bridges the gaps of each. */
-export function joined(all: Side[], column: Column): uPlot.AlignedData {
-  const tables = all.map(
-    ({ series }) => [series.columns.time_s.map((t) => (t ?? 0) / 60), series.columns[column]] as unknown as uPlot.AlignedData,
-  );
+export function joined(all: { series: { columns: Record<string, (number | null)[]> } }[], column: Column): uPlot.AlignedData {
+  const tables = all.map(({ series: { columns: c } }) => {
+    const values = c[column] ?? c.time_s.map(() => null); // a measured series has sizes alone
+    return [c.time_s.map((t) => (t ?? 0) / 60), values] as unknown as uPlot.AlignedData;
+  });
   return uPlot.join(tables);
 }
 
-function Curves({ all, column }: { all: Side[]; column: Column }) {
+/** Standard uncertainties as bars about measured points. */
+function bars(points: Measured[], column: Column, colours: string[]): (plot: uPlot) => void {
+  return (plot) => {
+    const pen = plot.ctx;
+    pen.save();
+    pen.lineWidth = 1.5 * devicePixelRatio;
+    points.forEach(({ columns: c }, k) => {
+      pen.strokeStyle = colours[k];
+      pen.beginPath();
+      c.time_s.forEach((t, i) => {
+        const [v, u] = [c[column]?.[i], c[`u_${column}`]?.[i]];
+        if (t == null || v == null || u == null) return;
+        const x = plot.valToPos(t / 60, "x", true);
+        pen.moveTo(x, plot.valToPos(v - u, "y", true));
+        pen.lineTo(x, plot.valToPos(v + u, "y", true));
+      });
+      pen.stroke();
+    });
+    pen.restore();
+  };
+}
+
+function Curves({ all, points, column }: { all: Side[]; points: Measured[]; column: Column }) {
   const host = useRef<HTMLDivElement>(null);
   const words = COLUMNS.find(([c]) => c === column)?.[1] ?? "";
   useEffect(() => {
@@ -157,6 +220,7 @@ function Curves({ all, column }: { all: Side[]; column: Column }) {
     const css = getComputedStyle(document.documentElement);
     const colour = (name: string): string => css.getPropertyValue(name).trim();
     const axis = { stroke: colour("--text"), grid: { stroke: colour("--line"), width: 1 }, ticks: { stroke: colour("--line") } };
+    const tones = points.map((_, i) => colour(LINES[(all.length + i) % LINES.length][0]));
     const plot = new uPlot(
       {
         width: host.current.clientWidth,
@@ -169,9 +233,16 @@ function Curves({ all, column }: { all: Side[]; column: Column }) {
         series: [
           { label: "min" },
           ...all.map((side, i) => ({ label: side.name, stroke: colour(LINES[i][0]), width: 2, dash: LINES[i][1], spanGaps: true })),
+          ...points.map((m, i) => ({
+            label: measuredName(m.name, m.crystal),
+            stroke: tones[i],
+            paths: () => null, // points alone: between pictures nobody looked
+            points: { show: true, size: 7, fill: colour("--panel"), stroke: tones[i], width: 2 },
+          })),
         ],
+        hooks: { draw: [bars(points, column, tones)] },
       },
-      joined(all, column),
+      joined([...all, ...points.map((m) => ({ series: m }))], column),
       host.current,
     );
     const watch = new ResizeObserver(() => host.current && plot.setSize({ width: host.current.clientWidth, height: 220 }));
@@ -180,6 +251,6 @@ function Curves({ all, column }: { all: Side[]; column: Column }) {
       watch.disconnect();
       plot.destroy();
     };
-  }, [all, column, theme.value]);
-  return <div ref={host} class="plot" role="img" aria-label={`${words} over time of ${all.map((s) => s.name).join(" and ")}`} />;
+  }, [all, points, column, theme.value]);
+  return <div ref={host} class="plot" role="img" aria-label={`${words} over time of ${[...all.map((s) => s.name), ...points.map((m) => measuredName(m.name, m.crystal))].join(" and ")}`} />;
 }

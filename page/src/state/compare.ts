@@ -8,6 +8,8 @@ import { here, tree } from "./bench";
 export type Compared = { kind: "paths"; of: number[] } | { kind: "runs"; of: string[] };
 export const MOST = 6; // each has a view of its own, and browsers hold few of them
 export const compared = signal<Compared | null>(null);
+/** Measured series whose points lie on the same axis. */
+export const measured = signal<T.Measured[]>([]);
 
 export interface Side {
   name: string;

@@ -27,7 +27,7 @@ from fastapi.responses import FileResponse
 from pydantic import ValidationError
 from starlette.background import BackgroundTask
 
-from icewright.bench import chamber, examples, runs, shapes, words
+from icewright.bench import chamber, examples, measured, runs, shapes, words
 from icewright.bench.jobs import Jobs
 from icewright.bench.photos import MOST as MOST_PHOTOS
 from icewright.bench.security import BenchError, error_body, inside, plain_name
@@ -480,6 +480,18 @@ async def run_export(name: str, what: str, settings: Set) -> FileResponse:
         raise BenchError(404, "The run does not hold that.", got=what)
     after = BackgroundTask(shutil.rmtree, aside, ignore_errors=True)
     return FileResponse(path, media_type=kind, filename=shown, background=after)
+
+
+@router.get("/measured")
+async def list_measured(settings: Set) -> list[shapes.MeasuredBrief]:
+    """Growth series in the chosen folder, measured on pictures."""
+    return await asyncio.to_thread(measured.listed, settings.folder)
+
+
+@router.get("/measured/{name}")
+async def get_measured(name: str, settings: Set, crystal: int = 1) -> shapes.Measured:
+    """One crystal of a series over time."""
+    return await asyncio.to_thread(measured.series, settings.folder, name, crystal)
 
 
 # -- beside the microscope ---------------------------------------------------------------------------------

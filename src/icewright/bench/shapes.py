@@ -526,6 +526,23 @@ class RunView(Run):
     exports: list[str]
 
 
+class MeasuredBrief(Shape):
+    """A growth series in the folder; `error` says why it cannot be read, else it is empty."""
+
+    name: str
+    crystals: list[int]
+    changed: float
+    error: str
+
+
+class Measured(Shape):
+    """One crystal as measured: `radius_um`, `thickness_um`, and with `u_` before their uncertainties."""
+
+    name: str
+    crystal: int
+    columns: dict[str, list[float | None]]
+
+
 class ClockDo(Shape):
     """Start (true) or stop (false); the awaited key; hold the clock or let it go."""
 
