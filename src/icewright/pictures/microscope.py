@@ -418,7 +418,8 @@ def _plan_truth(shadow: _Shadow, pixel: float) -> dict[str, Any]:
 
 def _mean_axis(angles_deg: Sequence[float]) -> float:
     turned = np.exp(1j * np.radians(6.0 * np.asarray(angles_deg))).mean()
-    return float(np.degrees(np.angle(turned)) / 6.0 % 60.0)
+    # Rounded, so that a hair below zero is 0 and not 60.
+    return round(float(np.degrees(np.angle(turned))) / 6.0, 9) % 60.0
 
 
 def _side_truth(crystal: Body) -> dict[str, Any]:
