@@ -37,6 +37,7 @@ STRATEGIES: tuple[Strategy, ...] = ("ladder", "cma", "random")
 COARSE, MIDDLE, FINE = 22, 40, 72  # voxels in the extent of the crystal
 GOOD = SAME / 3
 BLUR = 0.03
+HANDICAP = 0.005
 DEFAULT_BUDGET = 160.0
 LEAST_EXTENT_M = 6e-6
 _MOST_SHRINKS = 4
@@ -152,7 +153,7 @@ class Search:
         best = self._spread_of(first, 6)
         self._phase = "refining"
         again = self._grow([(t.form, t.point) for t in best], MIDDLE)
-        again.sort(key=lambda t: t.distance)
+        again.sort(key=_rank)
         self._climb(again, 0.5 * self.budget)
         self._polish(self.budget * (1 - _KEEP_BACK))
         self._other_ways()
@@ -272,26 +273,40 @@ class Search:
             self._cma(richer[0], split(top.form, top.point, richer[0]), 0.1, until, None)
 
     def _polish(self, until: float) -> None:
-        """Confirm, put the bias right, search nearby, and again."""
+        """Confirm the best of two forms, put the bias of the better one right, search nearby, and again.
+
+        Two forms, because one with more steps often wins on coarse voxels by fitting what they blur.
+        """
+        self._phase = "confirming"
+        self._confirm(self._best_of_forms(2))
         sigma = 0.06
         while True:
-            self._phase = "confirming"
-            best = self._next_best()
-            if best is None:
+            top = min(self.found.confirmed, key=lambda t: t.distance, default=None)
+            if top is None or top.grown is None or self._good():
                 return
-            fine = self._confirm([best])[0]
-            if fine.grown is None or self._good() or self.bench.cost + 8 + self.bench.price(FINE) > until:
-                return
-            coarse = best
-            if best.voxels != MIDDLE:
-                coarse = self._grow([(best.form, best.point)], MIDDLE)[0]
-            if coarse.grown is None:
+            if self.bench.cost + 8 + self.bench.price(FINE) > until:
                 return
             self._phase = "correcting"
-            bias = biases(coarse.grown, fine.grown)
+            coarse = self._grow([(top.form, top.point)], MIDDLE)[0]
+            if coarse.grown is None:
+                return
             room = min(until - self.bench.price(FINE), self.bench.cost + max(12.0, 0.1 * self.budget))
-            self._cma(best.form, best.point, sigma, room, bias)
+            near = self._cma(top.form, top.point, sigma, room, biases(coarse.grown, top.grown))
+            known = {_words(t) for t in self.found.confirmed}
+            near = [t for t in near if _words(t) not in known]
+            if not near:
+                return
+            self._phase = "confirming"
+            self._confirm([min(near, key=lambda t: t.distance)])
             sigma = max(0.02, 0.7 * sigma)
+
+    def _best_of_forms(self, n: int) -> list[Trial]:
+        """The best trial of each form on middle voxels, the best n of these; simpler forms are favoured."""
+        middle = [t for t in self.found.coarse if t.voxels == MIDDLE] or self.found.coarse
+        best: dict[str, Trial] = {}
+        for trial in sorted(middle, key=_rank):
+            best.setdefault(trial.form.name, trial)
+        return list(best.values())[:n]
 
     def _other_ways(self) -> None:
         """Confirm the best recipes that differ from the best, while what was kept back lasts."""
@@ -308,11 +323,13 @@ class Search:
 
     # -- pieces -------------------------------------------------------------------------------------------
 
-    def _cma(self, form: Form, start: FloatArray, sigma: float, until: float, bias: Any) -> None:
+    def _cma(self, form: Form, start: FloatArray, sigma: float, until: float, bias: Any) -> list[Trial]:
+        """Search from a point; every trial that it made."""
         import cma
 
+        every: list[Trial] = []
         if form.size < 2 or self.bench.cost >= until:
-            return
+            return every
         most = 4 + int(3 * np.log(form.size))
         step = max(most, self.bench.workers)
         draw = self.rng.standard_normal
@@ -330,10 +347,12 @@ class Search:
         while self.bench.cost + step * self.bench.price(MIDDLE) <= until and not es.stop():
             points = es.ask()
             trials = self._grow([(form, np.asarray(p)) for p in points], MIDDLE, bias)
+            every += trials
             es.tell(points, [t.distance for t in trials])
             # Below what coarse voxels blur, being nearer means nothing until their bias is known.
             if min(t.distance for t in trials) < (BLUR if bias is None else BLUR / 3):
-                return
+                break
+        return every
 
     def _grow(self, asked: list[tuple[Form, FloatArray]], voxels: float, bias: Any = None) -> list[Trial]:
         made = self.bench.trials(asked, voxels, bias)
@@ -356,21 +375,12 @@ class Search:
 
     def _best_coarse(self) -> Trial:
         middle = [t for t in self.found.coarse if t.voxels == MIDDLE] or self.found.coarse
-        return min(middle, key=lambda t: t.distance)
-
-    def _next_best(self) -> Trial | None:
-        """The best coarse trial that was not confirmed yet; corrected ones first, they are better judged."""
-        known = {_words(t) for t in self.found.confirmed}
-        some = [t for t in self.found.coarse if t.corrected] or [
-            t for t in self.found.coarse if t.voxels == MIDDLE
-        ]
-        some = [t for t in some or self.found.coarse if _words(t) not in known]
-        return min(some, key=lambda t: t.distance) if some else None
+        return min(middle, key=_rank)
 
     def _spread_of(self, trials: list[Trial], n: int) -> list[Trial]:
         """The best n, no form more than half of them."""
         out: list[Trial] = []
-        for trial in sorted(trials, key=lambda t: t.distance):
+        for trial in sorted(trials, key=_rank):
             if sum(t.form is trial.form for t in out) < max(1, (n + 1) // 2 if len(self.forms) > 1 else n):
                 out.append(trial)
             if len(out) == n:
@@ -423,6 +433,11 @@ def apart(one: Trial, other: Trial) -> bool:
         if abs(t1 - t2) > 2.0 or abs(np.log(s1 / s2)) > 0.5:
             return True
     return False
+
+
+def _rank(trial: Trial) -> float:
+    """The distance, with a handicap for every number beyond two: simpler recipes are tried first."""
+    return trial.distance + HANDICAP * (trial.form.size - 2)
 
 
 def _words(trial: Trial) -> str:
