@@ -1,4 +1,4 @@
-"""Pictures of known shapes, drawn by matplotlib's antialiased renderer and blurred by scipy; none is square."""
+"""Known shapes, drawn by matplotlib's antialiased renderer and blurred by scipy; no picture is square."""
 
 import io
 import math

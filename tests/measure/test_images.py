@@ -1,4 +1,4 @@
-"""Reading pictures: kinds of files by independent writers (Pillow, tifffile), times, and files that are wrong."""
+"""Reading pictures: files by independent writers (Pillow, tifffile), times, and files that are wrong."""
 
 import struct
 import zlib

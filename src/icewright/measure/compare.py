@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from icewright.ground.errors import IcewrightError
 from icewright.measure.orientation import STEPS, Frame, frame, reach
+from icewright.measure.raster import filled
 from icewright.measure.signal import FloatArray
 
 GRID = 700  # points across in which areas are compared: areas are then good to about 1 part in 2,000
@@ -75,18 +76,6 @@ def compare(
         other, rb = [loop * stretched for loop in other], rb * stretched
     turned, mirrored = _turn(ra, rb)
     laid = [_laid(loop, turned, mirrored) for loop in other]
-    # The reach agrees to a quarter of a degree; the areas themselves settle the rest.
-    best = (-1.0, turned)
-    for step in (math.radians(0.25), math.radians(0.06)):
-        middle = best[1]
-        for k in (-2, -1, 0, 1, 2):
-            trial = middle + k * step
-            score = _areas(own, [_laid(loop, trial, mirrored) for loop in other], 260)
-            alike = score[0] / max(sum(score), 1e-300)
-            if alike > best[0] + 1e-6:
-                best = (alike, trial)
-    turned = best[1]
-    laid = [_laid(loop, turned, mirrored) for loop in other]
     common, only_a, only_b = _areas(own, laid, GRID)
     arms = _arms(a, own[0], laid[0])
     return Comparison(
@@ -131,7 +120,10 @@ def _turn(ra: FloatArray, rb: FloatArray) -> tuple[float, bool]:
         at = int(k[good][np.argmin(way[good])])
         score = float(match[at])
         if score > best[0] * (1.0 + 1e-3) + 1e-30 or best[0] == -math.inf:
-            best = (score, at * 2.0 * math.pi / STEPS, mirrored)
+            left, here, right = match[at - 1], match[at], match[(at + 1) % STEPS]
+            bend = float(left - 2.0 * here + right)
+            finer = 0.5 * float(left - right) / bend if bend < 0 else 0.0
+            best = (score, (at + finer) * 2.0 * math.pi / STEPS, mirrored)
     return best[1], best[2]
 
 
@@ -153,12 +145,9 @@ def _areas(a: Sequence[FloatArray], b: Sequence[FloatArray], grid: int) -> tuple
 def _filled(
     loops: Sequence[FloatArray], low: FloatArray, pixel: float, shape: tuple[int, ...]
 ) -> NDArray[np.bool_]:
-    from skimage.draw import polygon
-
     out = np.zeros(shape, bool)
     for loop in loops:
-        at = (loop - low) / pixel + 2.0
-        out[polygon(at[:, 1], at[:, 0], shape)] ^= True  # type: ignore[no-untyped-call]
+        out ^= filled((loop - low) / pixel + 2.0, (shape[0], shape[1]))
     return out
 
 

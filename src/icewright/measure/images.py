@@ -172,7 +172,7 @@ def _plain_items(path: Path) -> tuple[list[Item], str]:
                 kind = picture.format or "?"
                 _check_size(path.name, rows, columns)
                 tags = Image.Exif()
-                # Asked for a PNG's tags, the decoder would decode all of it: only what is in the head is read.
+                # Asked for a PNG's tags, the decoder would decode all of it: only its head is read.
                 if "exif" in picture.info:
                     tags.load(picture.info["exif"])
                 exif: dict[int, Any] = dict(tags)

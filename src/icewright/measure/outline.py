@@ -64,7 +64,7 @@ def shoelace(loop: FloatArray) -> float:
 
 
 def find(
-    seen: Signal, *, most: int = 12, least_px: float = 8.0, pitch: tuple[float, float] = (1.0, 1.0)
+    seen: Signal, *, most: int = 30, least_px: float = 8.0, pitch: tuple[float, float] = (1.0, 1.0)
 ) -> list[Found]:
     """Everything that stands out of the background, largest first.
 
@@ -183,7 +183,8 @@ def _coarse(seen: Signal, factor: int, least_px: float) -> list[tuple[Mask, tupl
         closed = _closed(raw, step)
         full = _filled(closed)
         inside = int(full.sum() - closed.sum())
-        if inside > 1.25 * holes + 0.02 * raw.sum() + 30 and full.sum() > 1.3 * filled.sum():
+        gains = inside > 1.25 * holes + 0.02 * raw.sum() + 30 and full.sum() > 1.3 * filled.sum()
+        if gains and _chunks(full) >= _chunks(filled):
             filled, holes, reach = full, inside, step
     filled = _opened(filled, 1)
     marks, count = label(filled)
@@ -200,6 +201,19 @@ def _coarse(seen: Signal, factor: int, least_px: float) -> list[tuple[Mask, tupl
         out.append((mask, (box[0], box[1]), edge, reach * factor))
     out.sort(key=lambda part: -int(part[0].sum()))
     return out
+
+
+def _chunks(mask: Mask) -> int:
+    """How many compact things a mask holds: two crystals are not one with a gap, two arcs may be."""
+    from scipy.ndimage import distance_transform_edt, label
+
+    marks, count = label(mask)
+    if not count:
+        return 0
+    area = np.bincount(marks.ravel(), minlength=count + 1)[1:]
+    deep = np.zeros(count + 1)
+    np.maximum.at(deep, marks.ravel(), distance_transform_edt(mask).ravel())
+    return int(np.count_nonzero((area > 0.05 * area.max()) & (deep[1:] ** 2 > 0.06 * area)))
 
 
 def _disk(radius: int) -> Mask:
@@ -282,6 +296,10 @@ def _refine(
         return None
     # Twice the least that can be told from nothing: half of it is the level of the faintest edge.
     sure = max(5.0 * noise, min(2.0 * seen.uneven, 0.3 * edge))
+    halo = _halo(soft, inside, depth, sure, pitch)
+    if halo > 0.0:
+        sure = halo
+        outside = distance_transform_edt(soft < halo)
     peak = np.maximum(peak, 2.0 * sure)
     peak = gaussian_filter(peak, 0.7 * reach)
     share = np.where(outside <= reach + 1.0, soft / peak, 0.0)
@@ -388,6 +406,34 @@ def _closing(
         if alike < 0.02 and size > max(0.9 * largest, 0.5 * expected) and width >= known:
             break
     return (best[1], best[2]) if best is not None else (None, 0)
+
+
+def _halo(
+    soft: NDArray[Any], inside: Mask, depth: NDArray[Any], sure: float, pitch: tuple[float, float]
+) -> float:
+    """The level that leaves a halo out, 0 where there is none.
+
+    Out of focus, or in coherent light, a faint and ragged halo surrounds the whole of a crystal. It is told
+    from a faint outer part of the crystal by two signs: a crystal's strong parts reach its outline somewhere,
+    and its outline is sixfold.
+    """
+    from scipy.ndimage import label
+
+    strong_at = 0.4 * float(np.percentile(soft[inside], 95))
+    if strong_at < 3.0 * sure:
+        return 0.0
+    marks, count = label(_filled(soft > strong_at))
+    if not count:
+        return 0.0
+    strong = marks == 1 + int(np.argmax(np.bincount(marks.ravel())[1:]))
+    rim = strong & _grown(~strong)
+    if np.count_nonzero(strong) < 0.12 * np.count_nonzero(inside) or np.mean(depth[rim] < 4.0) > 0.03:
+        return 0.0
+    loops = [_longest(np.where(m, 1.0, 0.0), LEVEL) for m in (inside, strong)]
+    if loops[0] is None or loops[1] is None:
+        return 0.0
+    weak, firm = (_unlike(loop * np.asarray(pitch)) for loop in loops)
+    return strong_at if weak > 1.5 * firm + 0.01 else 0.0
 
 
 def _gaps(

@@ -15,6 +15,7 @@ from icewright.measure import facets as facet_finder
 from icewright.measure import outline, quality, sides
 from icewright.measure.images import Picture
 from icewright.measure.orientation import Frame, centroid, frame, reach
+from icewright.measure.raster import filled
 from icewright.measure.scale import Scale
 from icewright.measure.signal import FloatArray, Signal, signal
 from icewright.measure.uncertainty import THRESHOLD_SHARE, WIDTH_SHARE, edge_m, together
@@ -364,15 +365,13 @@ def _hull_area(loop: FloatArray) -> float:
 def _parts(found: outline.Found) -> int:
     """How many large parts the outline falls into when it is worn away from its edge."""
     from scipy.ndimage import distance_transform_edt, label
-    from skimage.draw import polygon
 
     loop = found.loop
     low = loop.min(axis=0)
     size = float(np.ptp(loop, axis=0).max())
     zoom = min(1.0, 160.0 / size)
     p = (loop - low) * zoom + 2.0
-    mask = np.zeros((int(p[:, 1].max()) + 3, int(p[:, 0].max()) + 3), bool)
-    mask[polygon(p[:, 1], p[:, 0], mask.shape)] = True  # type: ignore[no-untyped-call]
+    mask = filled(p, (int(p[:, 1].max()) + 3, int(p[:, 0].max()) + 3))
     depth = distance_transform_edt(mask)
     deepest, most = float(depth.max()), 1
     for share in (0.35, 0.5, 0.65, 0.8):

@@ -98,7 +98,8 @@ def with_times(
     """The items with times in seconds from the first of them, and words about where the times came from.
 
     A CSV ``table`` goes before ``every_s``, that before the file's own metadata, that before its name. One
-    source must cover all pictures; with none, times stay None, and no velocity can be given.
+    source must cover two thirds of the pictures; the rest, and all where none does, have the time None and are
+    left out of velocities.
 
     Raises ``TimeError`` for a table that lacks a picture, or for an interval that is not positive.
     """
@@ -122,26 +123,47 @@ def with_times(
         return _from(
             found, [k * every_s for k in range(len(found))], f"one picture every {every_s:g} s, as given"
         )
-    if all(i.time_s is not None for i in found) and len({i.time_from for i in found}) == 1:
-        steps = {i.time_s for i in found}
-        if len(steps) == len(found):
-            return _from(found, [i.time_s for i in found], f"times from the {found[0].time_from}")
-    named = [name_seconds(i.name if len(i.pages) > 1 or "[" in i.name else i.path.name) for i in found]
-    if all(t is not None for t, _ in named) and len({source for _, source in named}) == 1:
-        return _from(found, [t for t, _ in named], f"times from the {named[0][1]}")
-    if all(i.time_s is not None for i in found) and len({i.time_from for i in found}) == 1:
-        words = f"times from the {found[0].time_from}, several pictures share one"
-        return _from(found, [i.time_s for i in found], words)
+    inner = _most(found, [(i.time_s, i.time_from) for i in found])
+    named = _most(found, [name_seconds(i.name if "[" in i.name else i.path.name) for i in found])
+    for answer in (inner, named):
+        if answer is not None and _tells_apart(answer[0]):
+            return _from(found, *answer)
     if len(found) == 1:
         return [replace(found[0], time_s=None, time_from="")], []
+    if inner is not None:
+        return _from(found, inner[0], f"{inner[1]}, several pictures share one")
     return [replace(i, time_s=None, time_from="") for i in found], [
         "no times: neither in the files, nor in their names; --every-s or --times CSV gives them"
     ]
 
 
+def _most(
+    found: Sequence[Item], told: Sequence[tuple[float | None, str]]
+) -> tuple[list[float | None], str] | None:
+    """Times of the one source that most pictures have, in words; None if fewer than two thirds have it."""
+    sources = [source for t, source in told if t is not None]
+    if not sources:
+        return None
+    best = max(set(sources), key=sources.count)
+    values = [t if source == best else None for t, source in told]
+    lost = [i.name for i, t in zip(found, values, strict=True) if t is None]
+    if 3 * len(lost) > len(found):
+        return None
+    words = f"times from the {best}"
+    return values, words + (f", none for {', '.join(lost[:3])}" if lost else "")
+
+
+def _tells_apart(values: Sequence[float | None]) -> bool:
+    known = [t for t in values if t is not None]
+    return len(known) > 1 and len(set(known)) == len(known)
+
+
 def _from(found: Sequence[Item], values: Sequence[float | None], words: str) -> tuple[list[Item], list[str]]:
-    seconds = [float(v) for v in values if v is not None]
-    first = min(seconds)
-    out = [replace(i, time_s=t - first, time_from=words) for i, t in zip(found, seconds, strict=True)]
-    out.sort(key=lambda i: i.time_s if i.time_s is not None else 0.0)  # stable: equal times keep their order
+    first = min(v for v in values if v is not None)
+    out = [
+        replace(i, time_s=None if t is None else t - first, time_from=words if t is not None else "")
+        for i, t in zip(found, values, strict=True)
+    ]
+    # Stable: equal times keep their order; pictures without a time come last.
+    out.sort(key=lambda i: (i.time_s is None, i.time_s or 0.0))
     return out, [words]

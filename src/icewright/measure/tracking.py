@@ -42,9 +42,9 @@ def track(pictures: Sequence[Sequence[Spot]]) -> list[list[int]]:
         given = [0] * len(spots)
         if known and spots:
             names = sorted(known)
-            before = np.array([[known[n][1].x_m, known[n][1].y_m] for n in names])
+            before = np.array([[known[n][1].x_m, known[n][1].y_m] for n in names], dtype=float)
             before += np.array([offset - offsets[known[n][0]] for n in names])
-            now = np.array([[s.x_m, s.y_m] for s in spots])
+            now = np.array([[s.x_m, s.y_m] for s in spots], dtype=float)
             size = np.array([[abs(math.log(s.area_m2 / known[n][1].area_m2)) for s in spots] for n in names])
             radius = np.array([math.sqrt(known[n][1].area_m2 / math.pi) for n in names])
             drift = _drift(before, now, size)

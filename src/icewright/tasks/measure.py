@@ -419,8 +419,8 @@ def _followed(rows: list[Any], scale: Scale) -> tuple[list[Any], list[dict[str, 
     crystals = []
     for crystal in sorted({r.crystal for r in rows}):
         mine = [r for r in rows if r.crystal == crystal]
-        timed = all(r.time_s is not None for r in mine)
-        t = np.array([r.time_s if r.time_s is not None else k for k, r in enumerate(mine)], dtype=float)
+        t = np.array([r.time_s if r.time_s is not None else math.nan for r in mine])
+        timed = bool(np.isfinite(t).any())
         flagged = np.array([r.quality in ("poor", "none") for r in mine])
         values = [dict(r.values) for r in mine]
         sizes: dict[str, Any] = {}
@@ -431,7 +431,7 @@ def _followed(rows: list[Any], scale: Scale) -> tuple[list[Any], list[dict[str, 
             if not np.isfinite(value).any():
                 continue
             one: dict[str, Any] = {"value": value, "u": u, "flagged": flagged}
-            use = np.isfinite(value) & ~flagged
+            use = np.isfinite(value) & np.isfinite(t) & ~flagged
             curve = series.in_parts(t[use], value[use]) if timed else None
             if curve is not None:
                 each = np.hypot(curve.u_slope, scale.u_share * np.abs(curve.slope))
