@@ -36,6 +36,8 @@ _SCALARS = (
     "shift",
     "far_sum",
     "near_sum",
+    "far_all",
+    "near_all",
     "taken",
     "lost",
     "fresh",
@@ -263,6 +265,7 @@ class Simulation:
             "tip_velocity_m_s": self._tip_velocity,
             "mass_balance_error": abs(gained / g.taken - 1) if g.taken > 0 else 0.0,
             "field_flux_ratio": self._flux_ratio(),
+            "overall_flux_ratio": g.far_all / g.near_all if g.near_all > 0 else 1.0,
             "step": self.step_index,
             "cells": int(g.field.u.size),
         }
@@ -356,7 +359,8 @@ class Simulation:
         f.u[:] = state["u"]
         for name in _SCALARS:
             value = getattr(g, name)
-            setattr(g, name, type(value)(state[name]))
+            if name in state:  # a checkpoint of an older version lacks the newer ones
+                setattr(g, name, type(value)(state[name]))
         g._radius, g._lo, g._hi = float(state["radius"]), int(state["lo"]), int(state["hi"])
         g.bins = (int(state["bins"][0]), int(state["bins"][1]), float(state["bins"][2]))
         f.set_bins(*g.bins)

@@ -55,6 +55,7 @@ class Grower:
         self.shift = 0.0
         self.fill_fraction = FILL_FRACTION
         self.far_sum = self.near_sum = 0.0  # since the last reading
+        self.far_all = self.near_all = 0.0  # since the start
         self.last_dt = 0.0
         self.drift = 0.0  # mean of late of far flux over surface flux, less one
         self.taken = 0.0  # volume of vapour taken up, dx^3 of ice, held half
@@ -315,6 +316,8 @@ class Grower:
         self.taken += q * speed * dt
         self.far_sum += far * dt
         self.near_sum += q * dt
+        self.far_all += far * dt
+        self.near_all += q * dt
         lat = f.lattice
         ks.share(
             s.column,

@@ -20,7 +20,7 @@ from icewright.tasks import planned as air_record
 from icewright.tasks.recorder import Recorder
 from icewright.tasks.sources import from_memory, source_keys
 from icewright.tasks.stopping import StopFlag
-from icewright.tasks.summary import RunSummary, accuracy_warnings, sizes_in_words
+from icewright.tasks.summary import RunSummary, accuracy_warnings, overall_flux_ratio, sizes_in_words
 
 if TYPE_CHECKING:
     from icewright.kinetics.model import Kinetics
@@ -299,7 +299,7 @@ class _Grown:
             solidity=reading["solidity"],
             habit=word(measure(self.simulation.solid())),
             mass_balance_error=reading["mass_balance_error"],
-            field_flux_ratio=reading["field_flux_ratio"],
+            field_flux_ratio=overall_flux_ratio(reading),
             wall_s=self.wall_s,
             cells=int(reading["cells"]),
             steps=self.recorder.advances,

@@ -395,7 +395,7 @@ def _written(
     summary: dict[str, Any] = {
         "crystals": crystals,
         "pictures": len(found),
-        "measured": sum(1 for o in outcomes if o is not None),
+        "measured": sum(1 for o in outcomes if o is not None and not o.get("problem")),
         "flagged": sum(1 for r in rows if r.quality in ("poor", "none")),
         "readings": len(rows),
         "problems": [{"name": p.name, "reason": p.reason} for p in problems],

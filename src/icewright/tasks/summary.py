@@ -18,9 +18,10 @@ class RunSummary:
     """What a run came to. Lengths in micrometres, mass in micrograms, times as named.
 
     ``aspect_ratio`` is thickness over tip-to-tip diameter; ``mass_balance_error`` is ice gained over vapour
-    arrived, less one; ``field_flux_ratio`` the vapour flux far away over that at the surface, both as last
-    read; ``steps`` counts time steps; ``from_memory`` lists the values that nobody here has confirmed;
-    ``sources`` are keys. ``complete`` is False for a run that can go on with ``--resume``.
+    arrived, less one, as last read; ``field_flux_ratio`` the vapour that came through a far surface over that
+    which went into the crystal, over the whole run (the series has it from reading to reading); ``steps``
+    counts time steps; ``from_memory`` lists the values that nobody here has confirmed; ``sources`` are keys.
+    ``complete`` is False for a run that can go on with ``--resume``.
     """
 
     title: str
@@ -72,10 +73,15 @@ def sizes_in_words(reading: Mapping[str, float]) -> dict[str, float]:
     }
 
 
+def overall_flux_ratio(reading: Mapping[str, float]) -> float:
+    """The flux ratio over the whole run where the engine tells it, else as last read."""
+    return reading.get("overall_flux_ratio", reading["field_flux_ratio"])
+
+
 def accuracy_warnings(reading: Mapping[str, float]) -> list[str]:
     """Sentences on a run whose own checks miss the bars; empty if they hold."""
     said = []
-    flux, balance = reading["field_flux_ratio"], reading["mass_balance_error"]
+    flux, balance = overall_flux_ratio(reading), reading["mass_balance_error"]
     if abs(flux - 1.0) > FLUX_BAR:
         said.append(
             f"the vapour flux far away and at the surface differ by {abs(flux - 1.0) * 100:.2g} % "
