@@ -88,7 +88,6 @@ def test_wide_facets_stay_where_they_are():
     rough = draw(body(plain, smoothing=0), camera=Camera((240, 200), (0.6, 0.7), electrons=0.0)).truth
     # The farthest ice is what is read; beside its edges a facet swells by a sixtieth of a cell.
     assert truth["radius_facet_um"] == pytest.approx(rough["radius_facet_um"], abs=0.03 * cell)
-    assert truth["thickness_um"] == pytest.approx(20.0, abs=0.02)
 
 
 def test_a_column_lies_on_its_side_with_its_length_and_width():
@@ -212,8 +211,8 @@ def test_the_set_varies_never_square_and_is_repeatable():
     assert seen[2].truth["flaw"] == "touching edge" and not seen[2].truth["whole"]
     assert seen[4].truth["flaw"] == "overlapping" and seen[4].truth["drawn"]["neighbours"] == 1
     assert any(s.truth["pitch_um"][0] != s.truth["pitch_um"][1] for s in seen)
-    again = specimen_set.specimen(5)
-    assert np.array_equal(again.image, seen[1].image) and again.truth == seen[1].truth
+    again = specimen_set.specimen(1)
+    assert np.array_equal(again.image, seen[0].image) and again.truth == seen[0].truth
 
 
 @pytest.mark.parametrize(

@@ -209,6 +209,10 @@ def count_fringes(
         padded = np.pad(gaps, 2, mode="edge")
         usual = np.median(np.lib.stride_tricks.sliding_window_view(padded, 5), axis=1)
         odd = np.abs(gaps / usual - 1.0) > 0.35
+        # Turned round just short of a fringe: both gaps beside it a little short, and it a little low.
+        quick = gaps / usual < 0.85
+        low = swing[1:-1] < 0.93 * np.median(swing)
+        odd[:-1] |= quick[:-1] & quick[1:] & low
         if odd.any():
             when = ", ".join(f"{v:.4g}" for v in (0.5 * (at[1:] + at[:-1]))[odd][:4])
             told.append(
@@ -279,7 +283,7 @@ def _turning_points(
     gap = np.diff(where)
     at, u_at = np.empty(where.size), np.empty(where.size)
     for i, k in enumerate(where):
-        reach = max(2, int(0.22 * min(gap[max(i - 1, 0)], gap[min(i, gap.size - 1)])))
+        reach = max(2, int(0.35 * min(gap[max(i - 1, 0)], gap[min(i, gap.size - 1)])))
         a, b = max(k - reach, 0), min(k + reach + 1, t.size)
         at[i], u_at[i] = _vertex(t[a:b], y[a:b], t[k], noise)
     tops = np.array([top for _, top in kept])

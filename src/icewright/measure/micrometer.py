@@ -24,7 +24,7 @@ STRIPS = 24  # pieces along the lines
 FEWEST = 5  # lines in a picture
 ROUGH = 0.12  # rms of places, in divisions, above which it is no ruling
 ROUNDS = 8
-READING_PX = 0.03  # no line is trusted better than this: uneven light leans on its profile
+READING_PX = 0.015  # no line is trusted better than this: uneven light leans on its profile
 COHERENT = 0.9  # share of all marks in the picture that must lie on the ruling
 ORDERS = 4  # the spectrum's peak may be a harmonic of the ruling up to this order
 
@@ -115,10 +115,8 @@ def find_ruling(image: ArrayLike) -> Ruling:
 
     flat = grey - gaussian_filter(grey, 0.125 * min(grey.shape), mode="nearest")
     a, b = _first_guess(flat)
-    flat = grey - gaussian_filter(grey, 1.5 / math.hypot(a, b), mode="reflect")
-    dark = _dark(flat, a, b)
-    ink = -flat if dark else flat
-    return _refined(ink, a, b, dark)
+    dark = _dark(grey - gaussian_filter(grey, 1.5 / math.hypot(a, b), mode="reflect"), a, b)
+    return _refined(-flat if dark else flat, a, b, dark)
 
 
 def scale_of(
@@ -307,10 +305,15 @@ def _read(
     size = (int(line.max()) - low + 1) * STRIPS
     hann = np.cos(math.pi * rest) ** 2
     count = np.bincount(cell, minlength=size)
-    # The ground of each cell is what its outer parts show.
-    outer = (np.abs(rest) > 0.35).astype(np.float64)
-    ground = np.bincount(cell, outer * weight, size) / np.maximum(np.bincount(cell, outer, size), 1.0)
-    mark = hann * (weight - ground[cell])
+    # The ground of each cell is a straight line between what its two outer parts show.
+    level, at = [], []
+    for outer in (rest < -0.35, rest > 0.35):
+        here = np.maximum(np.bincount(cell, outer, size), 1.0)
+        level.append(np.bincount(cell, outer * weight, size) / here)
+        at.append(np.bincount(cell, outer * rest, size) / here)
+    slope = (level[1] - level[0]) / np.maximum(at[1] - at[0], 0.1)
+    ground = level[0][cell] + slope[cell] * (rest - at[0][cell])
+    mark = hann * (weight - ground)
     total = np.maximum(np.bincount(cell, hann, size), 1e-12)
     cosine = np.bincount(cell, mark * np.cos(2 * math.pi * rest), size) / total
     sine = np.bincount(cell, mark * np.sin(2 * math.pi * rest), size) / total

@@ -3,8 +3,9 @@
 The lattice says nothing below one cell, and its slopes are stairs of one cell that would throw light like a
 grating. So the surface is smoothed without shrinking (forward and backward steps of a Laplacian; Comput.
 Graph. Forum 14, 1995, from memory) where it is stairs, and left alone where it is a facet wider than a few
-cells. What is smoothed away is real too: edges and corners end up rounded over about a cell. All truths are
-read from the surface that is drawn.
+cells. Edges and corners end up rounded over about a cell, with a swelling of up to an eighth of a cell beside
+them, and six tips of one crystal differ by up to a fifth of a cell, because the triangles are not sixfold.
+All truths are read from the surface that is drawn.
 """
 
 from __future__ import annotations
