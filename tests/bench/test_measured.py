@@ -42,7 +42,7 @@ def test_what_is_no_series_or_lies_elsewhere_is_refused(served, series) -> None:
         ("absent.csv", 1, 404),
         ("other.csv", 1, 400),
         ("..%2Fnight measured.csv", 1, 404),
-        ("evening.toml", 1, 400),
+        ("evening.toml", 1, 404),
     ):
         answer = served.client.get(f"/api/measured/{name}", params={"crystal": crystal})
         assert answer.status_code == status, (name, crystal, answer.text)

@@ -127,6 +127,34 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
 
 
 @pytest.fixture
+def own_bench(tmp_path: Path) -> Iterator[Any]:
+    """Start a bench of a test's own: `own_bench(port=0)`; all are in one folder, and are ended afterwards."""
+    made: list[Bench] = []
+
+    def start(port: int = 0) -> Bench:
+        made.append(Bench(tmp_path, port))
+        return made[-1]
+
+    yield start
+    for each in made:
+        each.stop()
+
+
+@pytest.fixture
+def look_at(browser: Browser) -> Iterator[Any]:
+    """A page in a browser of its own, of any bench: `look_at(url)`; nothing is opened yet."""
+    contexts: list[BrowserContext] = []
+
+    def make(url: str) -> Seen:
+        contexts.append(browser.new_context())
+        return Seen(contexts[-1].new_page(), url)
+
+    yield make
+    for context in contexts:
+        context.close()
+
+
+@pytest.fixture
 def open_page(browser: Browser, bench: Bench) -> Iterator[Any]:
     """Open the page in a browser of its own: `open_page(size=..., seen=..., query=...)`."""
     contexts: list[BrowserContext] = []

@@ -86,55 +86,44 @@ def test_settings_of_an_apparatus_are_the_knobs(open_page, bench):
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="SIGSTOP")
-def test_the_session_is_found_again_after_sleep_and_a_restart(browser, tmp_path):
+def test_the_session_is_found_again_after_sleep_and_a_restart(own_bench, look_at):
     """A laptop that sleeps stops everything for a while; a server that was ended comes back where it was."""
-    from conftest import Bench, Seen
+    made = own_bench()
+    seen = look_at(made.url)
+    page = seen.page
+    page.goto(f"{made.url}/?quality=low")
+    seen.grown(2, 90)
+    before = seen.session()
+    made.process.send_signal(signal.SIGSTOP)
+    page.wait_for_timeout(1200)
+    made.process.send_signal(signal.SIGCONT)
+    seen.grown(1)
+    assert seen.session()["id"] == before["id"]
+    end = seen.session()["tree"]["branches"][0]["end_s"]
 
-    made = Bench(tmp_path)
-    context = browser.new_context()
-    try:
-        seen = Seen(context.new_page(), made.url)
-        page = seen.page
-        page.goto(f"{made.url}/?quality=low")
-        seen.grown(2, 90)
-        before = seen.session()
-        made.process.send_signal(signal.SIGSTOP)
-        page.wait_for_timeout(1200)
-        made.process.send_signal(signal.SIGCONT)
-        seen.grown(1)
-        assert seen.session()["id"] == before["id"]
-        end = seen.session()["tree"]["branches"][0]["end_s"]
-
-        made.stop()
-        page.get_by_text("no link to the bench").wait_for()
-        assert page.locator(".crystal-view canvas").count() == 1, "the crystal stays on the screen"
-        port = int(made.url.rsplit(":", 1)[1])
-        made = Bench(tmp_path, port=port)
-        page.get_by_text("no link to the bench").wait_for(state="detached", timeout=30_000)
-        found = seen.until(
-            lambda: (s := seen.session())["state"]["worker"] == "paused" and s, "found again", 90
-        )
-        assert found["id"] == before["id"]
-        assert found["tree"]["branches"][0]["end_s"] >= end - 1e-6, "nothing recorded is lost"
-        page.get_by_role("button", name="Grow", exact=True).click()
-        seen.until(
-            lambda: seen.session()["tree"]["branches"][0]["end_s"] > found["state"]["time_s"] + 5,
-            "it grows on",
-        )
-        # The end of the moment slider is the end of what is grown (a coarse step would stop short of it).
-        seen.pause()
-        moment = page.locator(".time input[type=range]")
-        moment.press("Home")
-        seen.until(lambda: seen.session()["state"]["time_s"] < 5, "back at the seed")
-        moment.press("End")
-        last = seen.session()["tree"]["branches"][0]["end_s"]
-        seen.until(
-            lambda: seen.session()["state"]["time_s"] == pytest.approx(last, abs=1e-3), "at the present end"
-        )
-        wrong = [
-            e for e in seen.errors if "WebSocket connection" not in e and "ERR_CONNECTION_REFUSED" not in e
-        ]
-        assert wrong == []
-    finally:
-        context.close()
-        made.stop()
+    made.stop()
+    page.get_by_text("no link to the bench").wait_for()
+    assert page.locator(".crystal-view canvas").count() == 1, "the crystal stays on the screen"
+    port = int(made.url.rsplit(":", 1)[1])
+    own_bench(port)
+    page.get_by_text("no link to the bench").wait_for(state="detached", timeout=30_000)
+    found = seen.until(lambda: (s := seen.session())["state"]["worker"] == "paused" and s, "found again", 90)
+    assert found["id"] == before["id"]
+    assert found["tree"]["branches"][0]["end_s"] >= end - 1e-6, "nothing recorded is lost"
+    page.get_by_role("button", name="Grow", exact=True).click()
+    seen.until(
+        lambda: seen.session()["tree"]["branches"][0]["end_s"] > found["state"]["time_s"] + 5,
+        "it grows on",
+    )
+    # The end of the moment slider is the end of what is grown (a coarse step would stop short of it).
+    seen.pause()
+    moment = page.locator(".time input[type=range]")
+    moment.press("Home")
+    seen.until(lambda: seen.session()["state"]["time_s"] < 5, "back at the seed")
+    moment.press("End")
+    last = seen.session()["tree"]["branches"][0]["end_s"]
+    seen.until(
+        lambda: seen.session()["state"]["time_s"] == pytest.approx(last, abs=1e-3), "at the present end"
+    )
+    wrong = [e for e in seen.errors if "WebSocket connection" not in e and "ERR_CONNECTION_REFUSED" not in e]
+    assert wrong == []

@@ -15,6 +15,7 @@ from icewright.bench import worker
 from icewright.bench.link import Link, Told
 
 _SPARE = 1
+_MOST_SPARE = 2  # one handed back is kept beside it: to close it and start another later costs seconds
 _SPARE_AFTER_S = 4.0  # a crystal that has just begun needs the cores more
 
 
@@ -55,7 +56,7 @@ class Engines:
             if word == "empty":
                 self._emptying.discard(link)
                 then()
-                if len(self._spare) < _SPARE and not self._ended:
+                if len(self._spare) < _MOST_SPARE and not self._ended:
                     link.told, link.lost = _nothing, lambda: self._drop(link)
                     self._spare.append(link)
                 else:
