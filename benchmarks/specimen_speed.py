@@ -1,4 +1,4 @@
-"""How long one drawn specimen takes: CPU seconds on one thread, and as a ratio to sorting ten million numbers.
+"""How long one drawn specimen takes: CPU seconds on one thread, also as multiples of a long sort.
 
     python benchmarks/specimen_speed.py [--write]
 
@@ -52,8 +52,8 @@ def main():
         f"`python benchmarks/specimen_speed.py --write`, {datetime.date.today().isoformat()}, "
         f"{platform.machine()}, one thread, other work on the machine.",
         "",
-        f"First call, compiled code made or read from its cache: {first:.1f} s. Yardstick, `numpy.sort` of ten",
-        f"million random numbers: {yard:.2f} s of CPU; the columns in brackets are multiples of it.",
+        f"First call, compiled code made or read from its cache: {first:.1f} s. Yardstick, `numpy.sort` of",
+        f"ten million random numbers: {yard:.2f} s of CPU; the columns in brackets are multiples of it.",
         "",
         "| crystal, 700 x 500 pixels | triangles | surface, s | "
         + " | ".join(f"{x}, s" for x in LIGHTS)
@@ -64,7 +64,7 @@ def main():
         made, crystal = cpu(make)
         row = [name, str(len(crystal.triangles)), f"{made:.2f}"]
         for light in LIGHTS:
-            took, _ = cpu(lambda c=crystal, n=light: draw(c, Light(n), Camera(), side="column" in name))
+            took, _ = cpu(lambda c=crystal, n=light, s="column" in name: draw(c, Light(n), Camera(), side=s))
             row.append(f"{took:.2f} ({took / yard:.1f})")
         lines.append("| " + " | ".join(row) + " |")
         print(lines[-1])

@@ -378,7 +378,7 @@ def thickness_from_maxima(
     # Order of fringe k: m_last + (count - 1 - k) = d wave[k]. A straight line through (wave, whole numbers).
     step = np.arange(l.size - 1, -1, -1, dtype=np.float64)
     spacing, u_spacing = _slope(wave, step, np.hypot(u_wavelength_m / l, U_ROUNDING / n), float(n.mean()))
-    found = spacing * wave[-1]
+    found = float(spacing * wave[-1])
     # The error of the order is that of the spacing; the other fringe's own error is in it already.
     u_found = found * u_spacing / spacing
     order = round(found - add) + add
