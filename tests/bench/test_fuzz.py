@@ -106,3 +106,14 @@ def test_every_endpoint_of_the_protocol_is_there(served) -> None:
     text = Path(api.__file__).with_name("PROTOCOL.md").read_text().replace(".../", "/api/sessions/{id}/")
     for path in served.client.get("/api/openapi.json").json()["paths"]:
         assert path in text, f"{path} is not in PROTOCOL.md"
+
+
+def test_a_time_beyond_all_numbers_is_refused(served, star) -> None:
+    """Found by the fuzz: finite in minutes, infinite in seconds."""
+    step = {
+        "temperature_c": [-15, -15],
+        "humidity": {"key": "sigma_percent", "from": 2, "to": 2},
+        "minutes": 1.7e308,
+    }
+    answer = served.client.put(f"/api/sessions/{star}/recipe", json={"steps": [step]})
+    assert answer.status_code == 422, answer.text

@@ -1,4 +1,4 @@
-"""Measured growth series beside the curves: what the file says, in micrometres, and nothing that it does not say."""
+"""Measured growth series beside the curves: what the file says, in micrometres, and nothing besides."""
 
 from __future__ import annotations
 

@@ -7,6 +7,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field
 
 from icewright.recipe.held import Way
+from icewright.recipe.limits import MINUTES_MAX
 
 HumidityKey = Literal["sigma_percent", "water_fraction", "excess_g_m3"]
 Preset = Literal["preview", "standard", "fine"]
@@ -15,6 +16,7 @@ WorkerWord = Literal[
 ]
 Um = Annotated[float, Field(gt=0, le=20000)]
 Seconds = Annotated[float, Field(ge=0, le=14 * 86400)]
+Minutes = Annotated[float, Field(gt=0, le=MINUTES_MAX)]  # far more would be infinite in seconds
 ShortText = Annotated[str, Field(max_length=200)]
 
 
@@ -189,10 +191,10 @@ class StepEdit(Shape):
 
     temperature_c: tuple[float, float]
     humidity: HumidityShape
-    minutes: Annotated[float, Field(gt=0)] | None = None
+    minutes: Minutes | None = None
     radius_um: Um | None = None
     thickness_um: Um | None = None
-    mass_ug: Annotated[float, Field(gt=0)] | None = None
+    mass_ug: Annotated[float, Field(gt=0, le=1e9)] | None = None
     wait: bool = False
     note: ShortText = ""
 
