@@ -59,7 +59,7 @@ def test_a_series_has_velocities_and_names_what_is_wrong(morning, tmp_path, caps
     before = {p: p.stat().st_mtime_ns for p in (out / "kept").iterdir()}
     assert run(arguments) == 0
     assert {p: p.stat().st_mtime_ns for p in (out / "kept").iterdir()} == before
-    assert "6 of 6 pictures" in capsys.readouterr().out
+    assert "6 of 7 pictures" in capsys.readouterr().out
 
 
 def test_corrections_change_the_table_and_not_what_was_found(morning, tmp_path, capsys):

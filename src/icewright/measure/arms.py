@@ -21,7 +21,8 @@ class Arms:
 
     tip_m : float64[6, 2], positions, the first at the frame's angle, on against the clock. length_m :
     float64[6], from the centre. facet_m : float64[6], reach of the outline half-way between two axes;
-    u_notch_m : what the bottom of a narrow notch there is uncertain by. sharp : how many tips are corners of
+    u_notch_m : what the bottom of a narrow notch there is uncertain by; u_rounded_m : the same of tips
+    that may be rounded or only look so. sharp : how many tips are corners of
     two straight facets, met where the facets' lines cross.
     """
 
@@ -29,6 +30,7 @@ class Arms:
     length_m: FloatArray
     facet_m: FloatArray
     u_notch_m: FloatArray
+    u_rounded_m: FloatArray
     sharp: int
 
 
@@ -44,7 +46,7 @@ def arms(
         return None
     r = frame.reach_m
     theta = np.arange(STEPS) * (2.0 * math.pi / STEPS)
-    tips, lengths, sharp = np.zeros((6, 2)), np.zeros(6), 0
+    tips, lengths, rounded, sharp = np.zeros((6, 2)), np.zeros(6), np.zeros(6), 0
     for k in range(6):
         axis = frame.angle_rad + k * math.pi / 3.0
         off = (theta - axis + math.pi) % (2.0 * math.pi) - math.pi
@@ -62,11 +64,14 @@ def arms(
         else:
             point = _pointed(loop_m - frame.centre_m, length, angle, blur_m, pixel_m)
             if point is not None:
-                length, angle = float(np.hypot(*point)), math.atan2(point[1], point[0])
+                # Blur or growth may have rounded the tip: half of what is missing is given to each.
+                missing = float(np.hypot(*point)) - length
+                length, angle = length + 0.5 * missing, math.atan2(point[1], point[0])
+                rounded[k] = 0.3 * abs(missing)
         lengths[k] = length
         tips[k] = frame.centre_m + length * np.array([math.cos(angle), math.sin(angle)])
     facet, u_facet = _facet_reach(frame, blur_m)
-    return Arms(tips, lengths, facet, u_facet, sharp)
+    return Arms(tips, lengths, facet, u_facet, rounded, sharp)
 
 
 def _corner(frame: Frame, straight: list[Facet], axis: float) -> FloatArray | None:

@@ -546,7 +546,12 @@ def _to_edge(loop: FloatArray, soft: NDArray[Any], blur: float, reach: int) -> t
     profile = uniform_filter1d(profile, 5, axis=0, mode="wrap")
     near = (t >= -1.0) & (t <= reach)
     first = int(np.flatnonzero(near)[0])
-    top = first + np.argmax(profile[:, near], axis=1)
+    # The first peak from outside, if it is half as high as the highest: what lies behind is no edge.
+    here = profile[:, near]
+    inner = np.zeros(here.shape, bool)
+    inner[:, 1:-1] = (here[:, 1:-1] >= here[:, :-2]) & (here[:, 1:-1] > here[:, 2:])
+    inner &= here > 0.5 * here.max(axis=1, keepdims=True)
+    top = first + np.where(inner.any(axis=1), np.argmax(inner, axis=1), np.argmax(here, axis=1))
     rows = np.arange(n)
     height = profile[rows, top]
     low = profile < 0.5 * height[:, None]
@@ -562,12 +567,12 @@ def _to_edge(loop: FloatArray, soft: NDArray[Any], blur: float, reach: int) -> t
     line = known & (after < t.size)
     a = np.clip(after, 1, t.size - 1)
     fall = profile[rows, a - 1] - profile[rows, a]
-    inner = t[a] - 0.25 * np.clip((0.5 * height - profile[rows, a]) / np.maximum(fall, 1e-9), 0.0, 1.0)
-    width = np.maximum(inner - outer, 0.25)
+    back = t[a] - 0.25 * np.clip((0.5 * height - profile[rows, a]) / np.maximum(fall, 1e-9), 0.0, 1.0)
+    width = np.maximum(back - outer, 0.25)
     steep = width * slope / np.maximum(height, 1e-9)
     s, ratio = _band_table()
     way = np.where(line, width * np.interp(steep, s, ratio), 0.0)
-    way = np.where(known, np.clip(way, 0.0, 2.5 * blur) + np.clip(outer, -0.6 * blur, 0.6 * blur), 0.0)
+    way = np.where(known, np.clip(way, 0.0, 1.2 * blur) + np.clip(outer, -0.6 * blur, 0.6 * blur), 0.0)
     way = uniform_filter1d(median_filter(way, 9, mode="wrap"), 5, mode="wrap")
     moved = p + normal * way[:, None]
     return np.vstack([moved, moved[:1]]), float(np.mean(way))

@@ -30,6 +30,7 @@ class Seen:
     of the edge were bridged. clipped : share of pixels at the ends of the grey scale. untold : share of the
     area that is enclosed by the edge and may be clear ice or a gap. plain : the outline is mostly straight
     facets, as of a plate. half : of columns, from themselves turned half round.
+    dark_field : the background is dark and the crystal bright.
     """
 
     blur_share: float
@@ -47,6 +48,7 @@ class Seen:
     untold: float = 0.0
     plain: bool = True
     half: float | None = None
+    dark_field: bool = False
 
 
 def judge(seen: Seen) -> tuple[str, tuple[str, ...]]:
@@ -70,6 +72,8 @@ def judge(seen: Seen) -> tuple[str, tuple[str, ...]]:
         grade(seen.blur_share, BLUR_FAIR, BLUR_POOR, "out of focus for its size")
     if seen.side:
         grade(seen.half, HALF_FAIR, HALF_POOR, "its two ends or flanks differ")
+        if seen.dark_field:
+            say(2, "in dark field the outermost flanks of a column stay dark: the width is a least value")
     else:
         if not seen.sixfold:
             say(2, "no sixfold shape: axes, tips and facets cannot be told")

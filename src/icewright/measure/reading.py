@@ -122,6 +122,7 @@ def _read_one(
         sixfold=six.angle_rad is not None,
         side=kind == SIDE,
         untold=found.untold if kind == PLAN else 0.0,
+        dark_field=seen.light < 0.08 and found.edge > seen.light,
         half=_half_turn(six) if kind == SIDE else None,
         plain=_length(loop) ** 2 < 40.0 * abs(outline.shoelace(loop)),
     )
@@ -244,6 +245,7 @@ def _plan_values(
     # Corners are taken where the lines of two facets cross: they err as the facets do, over cos 30.
     sharp = found.sharp / 6.0
     base = edge_m(tip_spread, pixel, ratio, blur, 6.0)
+    base = together(base, float(found.u_rounded_m.mean()))
     u_system = sharp * u_edge / math.cos(math.pi / 6) + (1.0 - sharp) * base
     scatter = float(np.std(found.length_m, ddof=1)) / math.sqrt(6.0)
     facets_at = [_facets_at(o, six) for o in others]

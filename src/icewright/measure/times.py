@@ -98,8 +98,8 @@ def with_times(
     """The items with times in seconds from the first of them, and words about where the times came from.
 
     A CSV ``table`` goes before ``every_s``, that before the file's own metadata, that before its name. One
-    source must cover two thirds of the pictures; the rest, and all where none does, have the time None and are
-    left out of velocities.
+    source must cover two thirds of the pictures; the rest, and all where none does, have the time None and
+    are left out of velocities.
 
     Raises ``TimeError`` for a table that lacks a picture, or for an interval that is not positive.
     """
