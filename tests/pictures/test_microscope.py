@@ -124,6 +124,14 @@ def test_facet_ground_and_edges_in_each_light():
     assert dark[5, 5] == 0.0 and dark.max() > 0.1  # black ground, bright bevels
 
 
+@pytest.mark.parametrize("na", [0.10, 0.28, 0.42, 0.55])
+@pytest.mark.parametrize("name", ["bright-field", "dark-field", "oblique", "two-colour"])
+def test_every_light_shows_the_crystal_through_every_common_objective(name, na):
+    # Apertures of common long-distance objectives; bevels at 45 degrees must differ from the open field.
+    clean = draw(prism(60.0, 30.0, bevel_um=8.0), Light(name, objective_na=na), STILL).clean
+    assert np.abs(clean - clean[2, 2]).max() > 0.1
+
+
 def test_a_column_is_dark_along_its_sides_and_clear_in_its_middle():
     # Lying on a facet, the level faces let light straight through; those at 60 degrees turn it away.
     seen = draw(prism(20.0, 110.0, lying(side=True)), Light(), STILL, side=True)
@@ -219,7 +227,8 @@ def test_the_set_varies_never_square_and_is_repeatable():
     "wrong",
     [
         lambda: Light("pink"),
-        lambda: Light("dark-field", objective_na=0.5),
+        lambda: Light("dark-field", objective_na=0.5, condenser_na=0.55),
+        lambda: Light("two-colour", objective_na=0.9),
         lambda: Light(objective_na=0.0),
         lambda: Camera((4, 500)),
         lambda: Camera(pitch_um=(1.0, -1.0)),

@@ -51,11 +51,11 @@ class Light:
         for said, na in (("objective", self.objective_na), ("condenser", self.na)):
             if not 0.0 < na <= 0.95:
                 raise IcewrightError(f"An aperture of the {said} in air.", got=str(na), wanted="0 to 0.95")
-        if self.name == DARK and self.na <= 1.05 * self.objective_na:
+        if self.name in (DARK, TWO_COLOUR) and self.na <= 1.2 * self.objective_na:
             raise IcewrightError(
-                "In dark field the condenser's ring lies outside the objective's aperture.",
+                "The condenser's ring must lie well outside the objective's aperture.",
                 got=f"ring to {self.na}, objective {self.objective_na}",
-                wanted="a larger condenser_na",
+                wanted="a ring at least a fifth larger: a larger condenser_na or a smaller objective_na",
             )
 
     @property
@@ -63,7 +63,10 @@ class Light:
         """The condenser's aperture: as given, or what suits the light."""
         if self.condenser_na is not None:
             return self.condenser_na
-        return {BRIGHT: 0.05, DARK: 0.45, OBLIQUE: 0.10, TWO_COLOUR: 0.45}[self.name]
+        # A disc smaller than the objective's for contrast; a ring well outside it, as wide as air allows.
+        if self.name in (DARK, TWO_COLOUR):
+            return min(0.95, max(0.45, 1.05 * self.objective_na + 0.3))
+        return {BRIGHT: 0.36, OBLIQUE: 0.71}[self.name] * self.objective_na
 
     @property
     def coloured(self) -> bool:
