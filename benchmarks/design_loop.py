@@ -3,8 +3,9 @@
     python benchmarks/design_loop.py                     work what is missing, write the page
     python benchmarks/design_loop.py --only 3            at most so many targets more in this call
     python benchmarks/design_loop.py --page              only write the page from what is there
-    python benchmarks/design_loop.py --trials 120        budget of each search (120)
+    python benchmarks/design_loop.py --trials 120        budget of each search (240)
     python benchmarks/design_loop.py --workers 2         processes (all cores)
+    python benchmarks/design_loop.py --share 0/2         every second target, for two calls at once
 
 Twenty targets of all habits, two to four steps each, invented here and used nowhere else. Each is grown on
 voxels of 1/56 of its size with barriers moved by a draw of 10 percent, which the search does not know either;
@@ -146,9 +147,39 @@ TARGETS: dict[str, tuple[str, float, str]] = {
 }
 
 
+# The first pass (results/design_loop_first.md) found 17 of 20; the search was mended after it. So that it is not
+# judged on the very crystals it was mended on, every air and every barrier of this pass is drawn anew.
+PASS = 2
+SHIFT_K, SHIFT_SIGMA = 0.5, 0.10
+
+
+def hidden_steps(name: str) -> str:
+    """The steps of the table above, each temperature and humidity moved by this pass's draw."""
+    rng = np.random.default_rng(7000 * PASS + int(name[:2]))
+    moved: dict[tuple[str, str], str] = {}  # an air that two steps share stays shared
+    out = []
+    for step in TARGETS[name][2].split("|"):
+        words = []
+        for word in step.split():
+            key, value = word.split("=")
+            if key in "TS":
+                for v in value.split(","):
+                    z = float(rng.standard_normal())
+                    new = (
+                        min(float(v) + SHIFT_K * z, -1.2)
+                        if key == "T"
+                        else float(v) * float(np.exp(SHIFT_SIGMA * z))
+                    )
+                    moved.setdefault((key, v), f"{new:.1f}" if key == "T" else f"{new:.2f}")
+                value = ",".join(moved[key, v] for v in value.split(","))
+            words.append(f"{key}={value}")
+        out.append(" ".join(words))
+    return " | ".join(out)
+
+
 def factors(name: str) -> tuple[float, float]:
     """What the hidden world's barriers are multiplied by."""
-    z = np.random.default_rng(1000 + int(name[:2])).standard_normal(2)
+    z = np.random.default_rng(1000 * PASS + int(name[:2])).standard_normal(2)
     return float(np.exp(DOUBT * z[0])), float(np.exp(DOUBT * z[1]))
 
 
@@ -157,10 +188,16 @@ def grow_hidden(name: str, folder: Path) -> Any:
     from icewright.kinetics.family import Member
     from icewright.tasks.grow import grow
 
-    kinetics, size, steps = TARGETS[name]
+    kinetics, size, _ = TARGETS[name]
     basal, prism = factors(name)
     moved = Member(kinetics, (("sigma0 basal", basal), ("sigma0 prism", prism)))
-    grow(recipe(kinetics, size, steps, VOXELS), folder, kinetics=moved.build(), pictures=False, frames=2)
+    grow(
+        recipe(kinetics, size, hidden_steps(name), VOXELS),
+        folder,
+        kinetics=moved.build(),
+        pictures=False,
+        frames=2,
+    )
     return moved
 
 
@@ -220,7 +257,7 @@ def worked(name: str, trials: float, workers: int | None) -> dict[str, Any]:
         others = {}
         for way, options in (
             ("random", {"strategy": "random", "budget": done["search"]["cost"]}),
-            ("constant", {"only": [constant(target)], "budget": 0.35 * trials}),
+            ("constant", {"only": [constant(target)], "budget": 0.5 * trials}),
         ):
             with Bench(target, airs(target), workers=workers or 1) as bench:
                 best = Search(bench, seed=1, good=0.0, **options).run().best  # type: ignore[arg-type]
@@ -272,15 +309,21 @@ def main() -> None:
     )
     options.add_argument("--page", action="store_true")
     options.add_argument("--only", type=int, default=len(TARGETS))
-    options.add_argument("--trials", type=float, default=120.0)
+    options.add_argument("--trials", type=float, default=240.0)
     options.add_argument("--workers", type=int, default=None)
+    options.add_argument(
+        "--share", default="0/1", help="K/N: only every N-th target, from the K-th; for several at once"
+    )
     asked = options.parse_args()
     RESULTS.mkdir(parents=True, exist_ok=True)
     left = 0 if asked.page else asked.only
     rows = []
-    for name in TARGETS:
+    k, n = (int(v) for v in asked.share.split("/"))
+    for place, name in enumerate(TARGETS):
         path = RESULTS / f"{name[:2]}.json"
         if not path.exists():
+            if place % n != k:
+                continue
             if left <= 0:
                 continue
             left -= 1

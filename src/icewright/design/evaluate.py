@@ -23,6 +23,7 @@ LOST = 5.0  # the score of a trial that could not be grown
 COST_POWER = 2.2  # how the price of a trial rises with its voxels (measured: 0.1 s at 20, 0.45 s at 40)
 UNIT_VOXELS = 40
 TOO_LARGE = 1.6
+PATIENCE_S = 4 * 3600.0  # without a limit, no longer than a person stays beside a crystal (common practice)
 LEAST_LAYERS = 1.5  # a crystal is held on at least so many layers
 
 
@@ -126,8 +127,9 @@ class Bench:
     def stops(self) -> Stops:
         """What cuts a trial: the target's time, and sizes far beyond it."""
         limits = self.target.limits
-        made = Stops(extent_m=TOO_LARGE * max(self.target.extent_m, 10e-6))
-        return Stops(limits.time_s, made.extent_m) if limits.time_s is not None else made
+        own = self.target.crystal.time_s if self.target.crystal is not None else 0.0
+        longest = limits.time_s if limits.time_s is not None else max(PATIENCE_S, 2 * own)
+        return Stops(longest, TOO_LARGE * max(self.target.extent_m, 10e-6))
 
     def results(
         self, records: Sequence[dict[str, Any]], voxels: float

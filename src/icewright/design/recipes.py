@@ -113,6 +113,8 @@ def forms(target: Target) -> list[Form]:
         and c.sizes.radius_end_m > 1.15 * c.sizes.radius_waist_m
     )
     capped = capped or any(w.name == "end_over_waist" for w in target.wants)
+    # About as long as wide: a column that then widened is as likely as a plate that thickened.
+    capped = capped or (height is not None and radius is not None and 0.4 < height / (2 * radius) < 2.5)
     if capped and radius is not None and height is not None and target.limits.steps >= 2:
         found.insert(
             1, Form("length, then radius", (Piece("thickness", None, height), Piece("radius", radius)))

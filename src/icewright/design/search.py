@@ -6,9 +6,9 @@
    (``icewright.design.first_guess``).
 2. The best few again on finer voxels, and from the best a covariance-matrix-adaptation search
    (``cma``; IEEE, Evolutionary Computation 9, 159, 2001, DOI 10.1162/106365601750190398, from memory).
-3. The best of it grown finer still. What the finer crystal has over the coarse one of the same recipe is the
-   bias of the coarse voxels; it is put right, and a short search goes on from there. Again until the crystal
-   is good enough, or the budget is spent.
+3. The best of each form grown finer still. What the finer crystal has over the coarse one of the same recipe
+   is the bias of the coarse voxels; it is put right, and a short search goes on from there, and again.
+4. A search on the fine voxels themselves from the best, until the crystal is good enough or the budget spent.
 
 ``cma`` has no first rung, ``random`` only draws. All end with the same confirmation on fine voxels.
 
@@ -35,13 +35,16 @@ Strategy = Literal["ladder", "cma", "random"]
 STRATEGIES: tuple[Strategy, ...] = ("ladder", "cma", "random")
 
 COARSE, MIDDLE, FINE = 22, 40, 72  # voxels in the extent of the crystal
-GOOD = SAME / 3
+GOOD = 0.02  # nearer than the voxels of a standard run blur: there is nothing left to win
 BLUR = 0.03
 HANDICAP = 0.005
-DEFAULT_BUDGET = 160.0
+DEFAULT_BUDGET = 240.0
 LEAST_EXTENT_M = 6e-6
 _MOST_SHRINKS = 4
-_SCREEN = 0.22  # share of the budget for the first rung
+_SCREEN = 0.15  # share of the budget for the first rung
+_CLIMB = 0.42  # where the middle rung ends
+_CHOICE = 0.12  # share for the first look on fine voxels
+_POLISH = 0.72  # where the correcting ends; the rest is searched on fine voxels
 _KEEP_BACK = 0.12  # share kept for other ways to the same crystal
 _POOL = 24  # airs drawn for each one that is tried where the air's favour is asked
 _FAVOUR = 0.6  # share of the first rung that follows the air's favour
@@ -150,12 +153,16 @@ class Search:
                 break
             self.found.coarse.clear()
             first = self._screen(_SCREEN * self.budget)
-        best = self._spread_of(first, 6)
+        best = self._spread_of(first, 8)
         self._phase = "refining"
         again = self._grow([(t.form, t.point) for t in best], MIDDLE)
         again.sort(key=_rank)
-        self._climb(again, 0.5 * self.budget)
-        self._polish(self.budget * (1 - _KEEP_BACK))
+        self._climb(again, _CLIMB * self.budget)
+        self._phase = "confirming"
+        room = int(_CHOICE * self.budget / self.bench.price(FINE))
+        self._confirm(self._choice(max(2, min(6, room))))
+        self._polish(_POLISH * self.budget)
+        self._finish(self.budget * (1 - _KEEP_BACK))
         self._other_ways()
 
     def _from_scratch(self) -> None:
@@ -272,13 +279,24 @@ class Search:
         if richer and top.distance > self.good and self.bench.cost < until:
             self._cma(richer[0], split(top.form, top.point, richer[0]), 0.1, until, None)
 
-    def _polish(self, until: float) -> None:
-        """Confirm the best of two forms, put the bias of the better one right, search nearby, and again.
+    def _choice(self, n: int) -> list[Trial]:
+        """What to grow fine: the best of each form on middle voxels, then the best that clearly differ."""
+        middle = sorted((t for t in self.found.coarse if t.voxels == MIDDLE), key=_rank)
+        out: list[Trial] = []
+        for trial in middle:
+            if trial.grown is not None and all(trial.form.name != o.form.name for o in out):
+                out.append(trial)
+        out = out[: max(1, n - 1)]
+        for trial in middle:
+            if len(out) < n and trial.grown is not None and all(apart(trial, o) for o in out):
+                out.append(trial)
+        return out or middle[:1] or sorted(self.found.coarse, key=_rank)[:1]
 
-        Two forms, because one with more steps often wins on coarse voxels by fitting what they blur.
-        """
-        self._phase = "confirming"
-        self._confirm(self._best_of_forms(2))
+    def _polish(self, until: float) -> None:
+        """Put the bias of the best confirmed recipe's coarse voxels right, search nearby, confirm; again."""
+        if not self.found.confirmed:
+            self._phase = "confirming"
+            self._confirm(self._choice(2))
         sigma = 0.06
         while True:
             top = min(self.found.confirmed, key=lambda t: t.distance, default=None)
@@ -300,13 +318,23 @@ class Search:
             self._confirm([min(near, key=lambda t: t.distance)])
             sigma = max(0.02, 0.7 * sigma)
 
-    def _best_of_forms(self, n: int) -> list[Trial]:
-        """The best trial of each form on middle voxels, the best n of these; simpler forms are favoured."""
-        middle = [t for t in self.found.coarse if t.voxels == MIDDLE] or self.found.coarse
-        best: dict[str, Trial] = {}
-        for trial in sorted(middle, key=_rank):
-            best.setdefault(trial.form.name, trial)
-        return list(best.values())[:n]
+    def _finish(self, until: float) -> None:
+        """Search on fine voxels themselves, where coarse ones mislead: from the best, and, if it has one air
+        and more are allowed, from its air split in two.
+        """
+        top = min(self.found.confirmed, key=lambda t: t.distance, default=None)
+        if top is None or top.grown is None or self._good():
+            return
+        self._phase = "finishing"
+        richer = [
+            f for f in self.forms if len(f.pieces) == len(top.form.pieces) + 1 and f.name.endswith("steps")
+        ]
+        half = self.bench.cost + (until - self.bench.cost) * (0.5 if richer else 1.0)
+        self._cma(top.form, top.point, 0.05, half, None, FINE)
+        best = min(self.found.confirmed, key=lambda t: t.distance)
+        if richer and not self._good():
+            same = best if best.form.name == top.form.name else top
+            self._cma(richer[0], split(same.form, same.point, richer[0]), 0.1, until, None, FINE)
 
     def _other_ways(self) -> None:
         """Confirm the best recipes that differ from the best, while what was kept back lasts."""
@@ -323,7 +351,9 @@ class Search:
 
     # -- pieces -------------------------------------------------------------------------------------------
 
-    def _cma(self, form: Form, start: FloatArray, sigma: float, until: float, bias: Any) -> list[Trial]:
+    def _cma(
+        self, form: Form, start: FloatArray, sigma: float, until: float, bias: Any, voxels: float = MIDDLE
+    ) -> list[Trial]:
         """Search from a point; every trial that it made."""
         import cma
 
@@ -344,13 +374,15 @@ class Search:
             "tolfun": 1e-4,
         }
         es = cma.CMAEvolutionStrategy(np.clip(start, 0.02, 0.98), sigma, options)
-        while self.bench.cost + step * self.bench.price(MIDDLE) <= until and not es.stop():
+        while self.bench.cost + step * self.bench.price(voxels) <= until and not es.stop():
             points = es.ask()
-            trials = self._grow([(form, np.asarray(p)) for p in points], MIDDLE, bias)
+            asked = [(form, np.asarray(p)) for p in points]
+            trials = self._fine(asked) if voxels == FINE else self._grow(asked, voxels, bias)
             every += trials
             es.tell(points, [t.distance for t in trials])
             # Below what coarse voxels blur, being nearer means nothing until their bias is known.
-            if min(t.distance for t in trials) < (BLUR if bias is None else BLUR / 3):
+            enough = self.good if voxels == FINE else BLUR if bias is None else BLUR / 3
+            if min(t.distance for t in trials) < enough:
                 break
         return every
 
@@ -363,7 +395,10 @@ class Search:
         return made
 
     def _confirm(self, trials: list[Trial]) -> list[Trial]:
-        made = self.bench.trials([(t.form, t.point) for t in trials], FINE, solid=True)
+        return self._fine([(t.form, t.point) for t in trials])
+
+    def _fine(self, asked: list[tuple[Form, FloatArray]]) -> list[Trial]:
+        made = self.bench.trials(asked, FINE, solid=True)
         self.found.confirmed += made
         for trial in made:
             self._look(trial)

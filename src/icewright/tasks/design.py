@@ -455,6 +455,7 @@ class _Designing:
     def _in_apparatus(self, best: Trial, notes: list[str]) -> dict[str, Any]:
         """The recipe in settings, grown again in the air that lags behind them."""
         from icewright.design.distance import SAME
+        from icewright.design.evaluate import PATIENCE_S
         from icewright.design.search import FINE
         from icewright.design.trial import Stops, grow_trial, grown_of, record
         from icewright.design.written import finished, in_settings
@@ -476,7 +477,7 @@ class _Designing:
         extent = 1.6 * max(self.target.extent_m, 10e-6)
         voxel = best.made.recipe.resolution.voxel_m or self.target.extent_m / FINE
         asked = record(
-            planned.recipe, ends, voxel, Stops(self.target.limits.time_s or Stops().time_s, extent)
+            planned.recipe, ends, voxel, Stops(self.target.limits.time_s or 2 * PATIENCE_S, extent)
         )
         grown = grown_of(grow_trial(asked))
         off = self.target.distance(grown)
