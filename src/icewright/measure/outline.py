@@ -23,10 +23,11 @@ LEVEL = 0.5
 LOSS = (
     0.036  # of the light is thrown back by the two faces of clear ice, (n - 1)^2 / (n + 1)^2 each, n = 1.31
 )
+GAP, ICE = 0.35, 0.65  # of that loss: below the one it is a gap, above the other clear ice
 LEVELS = (0.35, 0.65)  # what the size would be by another choice
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Found:
     """One thing in a picture.
 
@@ -35,7 +36,8 @@ class Found:
     the edge. noise : of the smoothed signal. closed_px : gaps of the edge that had to be bridged, widest.
     touches : whether it reaches the rim of the picture. gap_share : share of the outline without any edge.
     moved_px : mean way from half height to the edge. untold : share of the
-    area that is enclosed but may be a gap. holes : loops around gaps inside.
+    area that is enclosed but may be a gap. holes : loops around gaps inside. torn : whether
+    a part of it was found apart.
     """
 
     loop: FloatArray
@@ -50,6 +52,7 @@ class Found:
     moved_px: float = 0.0
     untold: float = 0.0
     holes: tuple[FloatArray, ...] = ()
+    torn: bool = False
 
     @property
     def area_px(self) -> float:
@@ -84,11 +87,63 @@ def find(
         one = _refine(seen, mask, box, factor, rim, closed, pitch)
         if one is None:
             continue
-        largest = max(largest, one.area_px)
-        if one.area_px >= largest / 30.0:
-            found.append(one)
+        other = _rest(seen, one, mask, box, factor, rim, pitch)
+        if other is not None and _within(one, other):
+            one, other = replace(one, torn=True), None
+        for each in (one, other):
+            if each is not None and each.area_px >= largest / 30.0:
+                found.append(each)
+                largest = max(largest, each.area_px)
     found.sort(key=lambda f: -f.area_px)
     return _pairs(found, pitch)
+
+
+def _rest(
+    seen: Signal,
+    one: Found,
+    mask: Mask,
+    box: tuple[slice, slice],
+    factor: int,
+    rim: float,
+    pitch: tuple[float, float],
+) -> Found | None:
+    """What else lies in a mask of which the outline found is a part: the other flank of a column, mostly."""
+    from scipy.ndimage import label
+
+    from icewright.measure.raster import filled
+
+    if one.area_px > 0.6 * mask.sum() * factor**2:
+        return None
+    loop = one.loop / factor - np.array([box[1].start, box[0].start])
+    marks, count = label(_opened(mask & ~_dilated(filled(loop, (mask.shape[0], mask.shape[1])), 2), 1))
+    if not count:
+        return None
+    other = marks == 1 + int(np.argmax(np.bincount(marks.ravel())[1:]))
+    if np.count_nonzero(other) * factor**2 < 0.5 * one.area_px:
+        return None
+    # Without the first, lest its bright edge be found a second time.
+    left = seen.departure.copy()
+    rows, columns = left.shape[:2]
+    left[_dilated(filled(one.loop, (rows, columns)), 3)] = 0.0
+    second = _refine(replace(seen, departure=left), other, box, factor, rim, 0, pitch)
+    if second is None or second.area_px < 0.3 * one.area_px:
+        return None
+    return second
+
+
+def _within(one: Found, other: Found) -> bool:
+    """Whether the other lies within the hull of the one: then it is a part of it that was found apart."""
+    from scipy.spatial import ConvexHull
+
+    from icewright.measure.raster import filled
+
+    hull = one.loop[ConvexHull(one.loop[:-1]).vertices]
+    corner = np.minimum(one.loop.min(axis=0), other.loop.min(axis=0)) - 1.0
+    size = np.maximum(one.loop.max(axis=0), other.loop.max(axis=0)) - corner + 2.0
+    shape = (int(size[1]) + 1, int(size[0]) + 1)
+    around = filled(np.vstack([hull, hull[:1]]) - corner, shape)
+    inner = filled(other.loop - corner, shape)
+    return bool(np.count_nonzero(around & inner) > 0.5 * np.count_nonzero(inner))
 
 
 def _pairs(found: list[Found], pitch: tuple[float, float]) -> list[Found]:
@@ -121,7 +176,7 @@ def _pairs(found: list[Found], pitch: tuple[float, float]) -> list[Found]:
             )
             one = replace(one, loop=loop, others=(None, None), touches=one.touches or other.touches, box=box)
             one = replace(one, gap_share=max(one.gap_share, min(0.14, gone)), holes=())
-            rest.remove(other)
+            rest = [f for f in rest if f is not other]
             break
         out.append(one)
     return out
@@ -173,7 +228,7 @@ def _coarse(seen: Signal, factor: int, least_px: float) -> list[tuple[Mask, tupl
     soft = _smoothing(seen.noise / factor, faint, 9.0, 3.0)
     small = magnitude(gaussian_filter(binned(seen.departure, factor), (soft, soft, 0.0)))
     noise = seen.noise / factor / (2.0 * np.sqrt(np.pi) * soft)
-    floor = max(5.0 * noise, min(3.0 * seen.uneven, 0.14 * seen.contrast), 0.02 * seen.contrast)
+    floor = max(5.0 * noise, min(2.5 * seen.uneven, 0.14 * seen.contrast), 0.02 * seen.contrast)
     raw = small > floor
     reach = 0
     filled = _filled(raw)
@@ -309,7 +364,7 @@ def _refine(
     shape, bridged = _closing(share, line, closed, pitch, int(np.count_nonzero(inside)))
     open_share = 0.0
     if shape is not None:
-        shape, open_share = _gaps(shape, share, seen, (top, left), blur, clear)
+        shape, open_share = _gaps(shape, share, seen, (top, left), blur, clear, pitch)
     if shape is None:
         return None
     contours = [_longest(shape, level) for level in (LEVEL, *LEVELS)]
@@ -389,7 +444,7 @@ def _closing(
     largest = 0.0
     for width in sorted({0, 2, 4, 8, max(known, 0)}):
         full = _filled(_closed(wall, width) if width else wall)
-        added = _opened(full, 1) & ~raw
+        added = _filled(_opened(full, 1) | raw) & ~raw
         # The filled part reaches up to the edge's own signal, so it moves no outline that has an edge.
         core = gaussian_filter(added.astype(np.float32), 0.5) if added.any() else np.zeros(1)
         shape = np.maximum(share, np.where(added, np.maximum(core, 0.75), 0.0)) if added.any() else share
@@ -426,7 +481,8 @@ def _halo(
     if not count:
         return 0.0
     strong = marks == 1 + int(np.argmax(np.bincount(marks.ravel())[1:]))
-    rim = strong & _grown(~strong)
+    every = soft > strong_at
+    rim = every & _grown(~every) & inside
     if np.count_nonzero(strong) < 0.12 * np.count_nonzero(inside) or np.mean(depth[rim] < 4.0) > 0.03:
         return 0.0
     loops = [_longest(np.where(m, 1.0, 0.0), LEVEL) for m in (inside, strong)]
@@ -443,47 +499,74 @@ def _gaps(
     corner: tuple[int, int],
     blur: float,
     clear: float,
+    pitch: tuple[float, float],
 ) -> tuple[NDArray[Any], float]:
     """Take filled regions out again through which all the light comes; and the share that cannot be told.
 
-    ``clear``: what clear ice departs from the background by. It is looked for in the mean over a region, away
-    from its edges; where six times the error of that mean hides it (dark field, a small gap, noise) the
-    region stays filled and counts as not told.
+    ``clear``: what clear ice departs from the background by. It is looked for in local means that are wide
+    enough to bring the noise to an eighth of it, or in the mean over a region that is smaller than that.
+    Where six times the error of that hides it (dark field, a small gap, much noise), or the background is not
+    known to a quarter of it, the region stays filled and counts as not told; and so does all of it where what
+    is left would have no ice at its centre, or be less alike on its sides than before: then slanted ice is
+    by chance as bright as the gaps.
     """
-    from scipy.ndimage import distance_transform_edt, label
+    from scipy.ndimage import distance_transform_edt, find_objects, label
 
     added = (shape > LEVEL) & (share <= LEVEL)
-    whole = max(1, int(np.count_nonzero(shape > LEVEL)))
+    solid = shape > LEVEL
+    whole = max(1, int(np.count_nonzero(solid)))
     marks, count = label(added)
     if not count:
         return shape, 0.0
     depth = distance_transform_edt(added)
     deepest = np.zeros(count + 1)
     np.maximum.at(deepest, marks.ravel(), depth.ravel())
-    rows_all, columns_all = np.nonzero(shape > LEVEL)
-    middle = (round(float(rows_all.mean())), round(float(columns_all.mean())))
-    gone, unknown, doubtful = [], 0, 0
-    for k in range(1, count + 1):
+    gone, unknown = np.zeros(shape.shape, bool), 0
+    for k, box in enumerate(find_objects(marks), start=1):
         if deepest[k] < max(2.0, 1.2 * blur):
             continue
-        here = marks == k
-        size = int(np.count_nonzero(here))
-        core = here & (depth > max(0.5 * deepest[k], min(2.5 * blur, 0.8 * deepest[k])))
-        rows, columns = np.nonzero(core)
-        light = seen.departure[rows + corner[0], columns + corner[1]]
-        error = seen.noise / np.sqrt(rows.size)
-        if clear < 6.0 * error or clear < 2.0 * seen.drift:
-            unknown += size
-        elif float(np.sqrt(np.mean(np.square(np.median(light, axis=0))))) < 0.45 * clear:
-            gone.append(here)
-            doubtful += size
-    # No crystal has a gap where its seed was: then all the light comes through this ice, and nothing is told.
-    if any(here[middle] for here in gone):
-        return shape, (unknown + doubtful) / whole
-    out = shape.copy() if gone else shape
-    for here in gone:
-        out[here] = share[here]
+        here = marks[box] == k
+        core = here & (depth[box] > min(2.5 * blur, 0.8 * deepest[k]))
+        error = seen.noise / np.sqrt(np.count_nonzero(core))
+        if clear < 6.0 * error or clear < 4.0 * seen.drift:
+            unknown += int(np.count_nonzero(here))
+            continue
+        at = tuple(slice(b.start + c, b.stop + c) for b, c in zip(box, corner, strict=True))
+        loss = _local_loss(seen, at, core, deepest[k], clear)
+        # A gap is wider than what blur and the local mean can make of noise along an edge.
+        wide = max(2, round(1.5 * blur))
+        gap = _opened(here & (loss < GAP * clear), wide)
+        if np.count_nonzero(gap) > max(60, 0.003 * whole):
+            gone[box] |= gap
+        unknown += int(np.count_nonzero(here & (loss >= GAP * clear) & (loss < ICE * clear)))
+    if not gone.any():
+        return shape, unknown / whole
+    out = np.where(gone, share, shape)
+    rows, columns = np.nonzero(solid)
+    before, after = _longest(shape, LEVEL), _longest(out, LEVEL)
+    kept = before is not None and after is not None and not gone[round(rows.mean()), round(columns.mean())]
+    if kept and before is not None and after is not None:
+        kept = _unlike(after * np.asarray(pitch)) < _unlike(before * np.asarray(pitch)) + 0.015
+    if not kept:
+        return shape, (unknown + int(np.count_nonzero(gone))) / whole
     return out, unknown / whole
+
+
+def _local_loss(
+    seen: Signal, at: tuple[slice, ...], core: Mask, deepest: float, clear: float
+) -> NDArray[Any]:
+    """Size of the mean departure around each place of a region, from the places of its core alone."""
+    from scipy.ndimage import gaussian_filter
+
+    light = seen.departure[at]
+    spread = max(1.5, 8.0 * seen.noise / (clear * 2.0 * np.sqrt(np.pi)))
+    if spread > 0.7 * deepest:
+        return np.full(core.shape, float(np.sqrt(np.mean(np.square(np.median(light[core], axis=0))))))
+    weight = gaussian_filter(core.astype(np.float32), spread)
+    sums = [gaussian_filter(np.where(core, light[..., c], 0.0), spread) for c in range(light.shape[2])]
+    # Far from the core there is nothing to go by, and no gap is claimed.
+    mean = magnitude(np.stack(sums, axis=2) / np.maximum(weight, 1e-6)[..., None])
+    return np.where(weight > 1e-3, mean, np.inf)
 
 
 def _ridges(soft: NDArray[Any], blur: float) -> Mask:
@@ -641,17 +724,37 @@ def _blur(
     """Standard deviation of the edge in pixels, smoothing included.
 
     The steepest rise over the height of the band is 1/(sqrt(2 pi) s) for the edge of a wide band, and 0.61/s
-    for a line narrower than the blur; the former is taken.
+    for a line narrower than the blur; the former is taken. Noise makes slopes of its own, which hide those of
+    a wide blur; so the picture is smoothed further, and what that adds is taken off again, in squares.
     """
+    from scipy.ndimage import gaussian_filter
+
+    best = 0.0
+    for extra in (0.0, 2.0, 4.0):
+        more = gaussian_filter(soft, extra) if extra else soft
+        blur = _steepest(more, depth, outside)
+        if blur is None:
+            break
+        best = max(best, float(np.sqrt(max(blur**2 - extra**2, 0.0))))
+    return float(np.clip(best or spread, 0.5, 15.0))
+
+
+def _steepest(soft: NDArray[Any], depth: NDArray[Any], outside: NDArray[Any]) -> float | None:
     from scipy.ndimage import maximum_filter, sobel
 
-    near = (depth < 12) & (outside < 8)
-    if not near.any():
-        return spread
     slope = np.hypot(sobel(soft, 0), sobel(soft, 1)) / 8.0
-    top = maximum_filter(soft, size=9)
-    strong = near & (top > 0.5 * np.percentile(top[near], 90))
-    ratio = maximum_filter(slope, size=7)[strong] / np.maximum(top[strong], 1e-9)
-    if ratio.size == 0:
-        return spread
-    return float(np.clip(0.399 / max(float(np.percentile(ratio, 50)), 1e-3), 0.5, 15.0))
+    blur = None
+    # Both maxima over one window: that of the first size would cut a wide edge short.
+    for window in (9, 25, 61):
+        near = (depth < window) & (outside < window)
+        if not near.any():
+            break
+        top = maximum_filter(soft, size=window)
+        strong = near & (top > 0.5 * np.percentile(top[near], 90))
+        if not strong.any():
+            break
+        ratio = maximum_filter(slope, size=window)[strong] / np.maximum(top[strong], 1e-9)
+        blur = 0.399 / max(float(np.percentile(ratio, 50)), 1e-3)
+        if blur < 0.16 * window:
+            break
+    return blur

@@ -8,16 +8,17 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+FACETS = ("radius_facet_m", *(f"facet_{k}_m" for k in range(1, 7)))
 WORDS = ("good", "fair", "poor", "none")
 
-BLUR_FAIR, BLUR_POOR, BLUR_NONE = 0.03, 0.06, 0.20  # blur over radius
+BLUR_FAIR, BLUR_POOR, BLUR_NONE = 0.025, 0.035, 0.15  # blur over radius
 ASYMMETRY_FAIR, ASYMMETRY_POOR = 0.020, 0.045  # rms of the reach from its sixfold mean
 LOCAL_FAIR, LOCAL_POOR = 0.06, 0.12  # the same, worst 5 degrees
 GAPS_FAIR, GAPS_POOR = 0.04, 0.15
 CONTRAST_FAIR, CONTRAST_POOR = 12.0, 5.0  # edge over noise after smoothing
 SMALL_FAIR, SMALL_POOR = 25.0, 10.0  # radius in pixels
-HALF_FAIR, HALF_POOR = 0.04, 0.09  # columns: rms of the reach from itself turned half round
-UNTOLD_FAIR, UNTOLD_POOR = 0.05, 0.10  # of the area; poor only for outlines that are no plain polygon
+HALF_FAIR, HALF_POOR = 0.08, 0.16  # columns: area not shared with itself turned half round
+UNTOLD_FAIR, UNTOLD_NONE = 0.05, 0.03  # of the area; no numbers only for outlines that are no plain polygon
 
 
 @dataclass(frozen=True)
@@ -29,8 +30,9 @@ class Seen:
     picture's rim. parts : crystals that the outline falls into when its necks are cut. bridged : gaps
     of the edge were bridged. clipped : share of pixels at the ends of the grey scale. untold : share of the
     area that is enclosed by the edge and may be clear ice or a gap. plain : the outline is mostly straight
-    facets, as of a plate. half : of columns, from themselves turned half round.
-    dark_field : the background is dark and the crystal bright.
+    facets, as of a plate. half : of columns, area not
+    shared with themselves turned half round.
+    dark_field : the background is dark and the crystal bright. torn : parts were found apart.
     """
 
     blur_share: float
@@ -48,6 +50,7 @@ class Seen:
     untold: float = 0.0
     plain: bool = True
     half: float | None = None
+    torn: bool = False
     dark_field: bool = False
 
 
@@ -66,25 +69,34 @@ def judge(seen: Seen) -> tuple[str, tuple[str, ...]]:
         say(3, "touches the edge of the picture")
     if seen.parts > 1:
         say(2, f"{seen.parts} crystals overlap or touch, or something clings to it")
-    if seen.blur_share > BLUR_NONE:
+    if seen.torn:
+        say(2, "parts of it were found apart")
+    wide = 2.0 if seen.side else 1.0  # of a column, blur over half its width
+    if seen.blur_share > wide * BLUR_NONE:
         say(3, "too far out of focus")
     else:
-        grade(seen.blur_share, BLUR_FAIR, BLUR_POOR, "out of focus for its size")
+        grade(seen.blur_share, wide * BLUR_FAIR, wide * BLUR_POOR, "out of focus for its size")
     if seen.side:
         grade(seen.half, HALF_FAIR, HALF_POOR, "its two ends or flanks differ")
         if seen.dark_field:
-            say(2, "in dark field the outermost flanks of a column stay dark: the width is a least value")
+            say(1, "in dark field the outermost flanks of a column stay dark: no width, no area")
     else:
         if not seen.sixfold:
             say(2, "no sixfold shape: axes, tips and facets cannot be told")
         else:
             grade(seen.departure, ASYMMETRY_FAIR, ASYMMETRY_POOR, "its six sixths differ")
             grade(seen.worst, LOCAL_FAIR, LOCAL_POOR, "one place departs from the sixfold shape")
-    grade(seen.gap_share, GAPS_FAIR, GAPS_POOR, "parts of its edge were not seen")
-    if seen.untold > UNTOLD_FAIR:
-        level = 2 if seen.untold > UNTOLD_POOR and not seen.plain else 1
-        say(level, "clear ice inside cannot be told from gaps in this light")
-    if seen.bridged:
+    if seen.gap_share > GAPS_POOR:
+        say(1 if _whole(seen) else 2, "much of its edge was not seen: no area, no facets")
+    else:
+        grade(seen.gap_share, GAPS_FAIR, GAPS_POOR, "parts of its edge were not seen")
+    if _untold(seen):
+        say(1, "clear ice inside cannot be told from gaps in this light: no area, no facets")
+    elif seen.untold > UNTOLD_FAIR:
+        say(1, "clear ice inside cannot be told from gaps in this light")
+    if seen.bridged and not seen.plain and not seen.side:
+        say(1, "gaps of its edge or between its branches were bridged: no area, no facets")
+    elif seen.bridged:
         say(1, "gaps of its edge were bridged")
     grade(-seen.contrast, -CONTRAST_FAIR, -CONTRAST_POOR, "its edge hardly stands out of the noise")
     grade(-seen.radius_px, -SMALL_FAIR, -SMALL_POOR, "few pixels")
@@ -93,3 +105,24 @@ def judge(seen: Seen) -> tuple[str, tuple[str, ...]]:
         return "good", ()
     said.sort(key=lambda s: -s[0])
     return WORDS[said[0][0]], tuple(words for _, words in said)
+
+
+def _whole(seen: Seen) -> bool:
+    """Whether the outline is alike on all sides, so that its tips or ends are where they seem."""
+    if seen.side:
+        return seen.half is not None and seen.half < HALF_FAIR
+    return seen.departure is not None and seen.departure < ASYMMETRY_POOR
+
+
+def _untold(seen: Seen) -> bool:
+    return not seen.side and seen.untold > UNTOLD_NONE and not seen.plain
+
+
+def not_known(seen: Seen) -> tuple[str, ...]:
+    """Names of values that this picture does not tell, though others of the same crystal are good."""
+    inside = ("area_m2", "perimeter_m", "solidity")
+    if seen.side:
+        return (*inside, "width_m") if seen.dark_field or seen.gap_share > GAPS_POOR else ()
+    if _untold(seen) or seen.gap_share > GAPS_POOR or (seen.bridged and not seen.plain):
+        return (*inside, *FACETS)
+    return ()

@@ -18,12 +18,22 @@ from icewright.measure.orientation import Frame, centroid, frame, reach
 from icewright.measure.raster import filled
 from icewright.measure.scale import Scale
 from icewright.measure.signal import FloatArray, Signal, signal
-from icewright.measure.uncertainty import THRESHOLD_SHARE, WIDTH_SHARE, edge_m, together
+from icewright.measure.uncertainty import (
+    ANGLE_SHARE,
+    AREA_SHARE,
+    FACET_SHARE,
+    LENGTH_SHARE,
+    THRESHOLD_SHARE,
+    WIDTH_SHARE,
+    edge_m,
+    together,
+)
 
 VIEWS = ("auto", "plan", "side")
 LONG = 1.28  # longer than this over its width an outline is a side view, unless it is plainly sixfold
 ROUND = 0.02  # a round thing departs from its circle by less than this: a droplet
 
+VAGUE_AREA, VAGUE_FACET = 0.055, 0.10  # less certain than this share an area or a facet is not given
 PLAN = "plan"
 SIDE = "side"
 ROUNDISH = "round"
@@ -106,7 +116,8 @@ def _read_one(
     kind = _kind(six, long_m / max(short_m, 1e-30)) if view == "auto" else view
     if kind == PLAN and six.angle_rad is None:
         kind = ROUNDISH if six.departure < ROUND else OTHER
-    blur = max(found.blur_px * scale.pixel_m, _blur_by_levels(loop, others))
+    blur = found.blur_px * scale.pixel_m
+    blur = max(blur, min(1.5 * blur, _blur_by_levels(abs(outline.shoelace(loop)), others)))
     mean = float(six.reach_m.mean()) if kind != SIDE else 0.5 * short_m
     judged = quality.Seen(
         blur_share=blur / max(mean, 1e-30),
@@ -118,12 +129,13 @@ def _read_one(
         touches=found.touches,
         parts=_parts(found),
         bridged=found.closed_px > 0,
+        torn=found.torn,
         clipped=max(seen.bright_share, seen.dark_share if found.edge < 0 else 0.0),
         sixfold=six.angle_rad is not None,
         side=kind == SIDE,
         untold=found.untold if kind == PLAN else 0.0,
         dark_field=seen.light < 0.08 and found.edge > seen.light,
-        half=_half_turn(six) if kind == SIDE else None,
+        half=_half_turn(loop) if kind == SIDE else None,
         plain=_length(loop) ** 2 < 40.0 * abs(outline.shoelace(loop)),
     )
     word, reasons = quality.judge(judged)
@@ -141,21 +153,48 @@ def _read_one(
     if word == "none":
         return Reading(kind, word, reasons, {}, loop, details)
     values, more = _values(kind, loop, others, six, found, scale)
+    hidden = quality.not_known(judged)
+    if sum(abs(outline.shoelace(hole)) for hole in found.holes) > 0.02 * found.area_px:
+        # Gaps inside mean branches that met, or all but met, outside of them: no facet can be seen behind.
+        hidden = (*hidden, *quality.FACETS)
+    if "area_m2" in values and values["area_m2"][1] > VAGUE_AREA * values["area_m2"][0]:
+        hidden = (*hidden, "area_m2", "perimeter_m", "solidity")
+    if "radius_facet_m" in values and values["radius_facet_m"][1] > VAGUE_FACET * values["radius_facet_m"][0]:
+        hidden = (*hidden, *quality.FACETS)
+    for name in hidden:
+        values.pop(name, None)
+    left_out = [name for name in dict.fromkeys(hidden) if not name.startswith("facet_")]
+    if left_out:
+        details["left_out"] = left_out
     return Reading(kind, word, reasons, values, loop, details | more)
 
 
-def _blur_by_levels(loop: FloatArray, others: list[FloatArray | None]) -> float:
-    """Blur of an edge far out of focus: the two other levels of a Gaussian edge lie 0.77 of it apart (m)."""
-    if others[0] is None or others[1] is None:
+def _blur_by_levels(area: float, others: list[FloatArray | None]) -> float:
+    """Blur of an edge far out of focus: the two other levels of a Gaussian edge lie 0.77 of it apart (m).
+
+    The median way from one to the other, so that a gap which only one of them fills does not count.
+    """
+    from scipy.spatial import cKDTree
+
+    low, high = others
+    if low is None or high is None:
         return 0.0
-    areas = [abs(outline.shoelace(o)) for o in others if o is not None]
-    return 0.8 * abs(areas[0] - areas[1]) / (0.77 * _length(loop))
+    areas = abs(outline.shoelace(low)), abs(outline.shoelace(high)), area
+    if min(areas) < 0.6 * max(areas):  # another thing, not another level
+        return 0.0
+    return float(np.median(cKDTree(low).query(high)[0])) / 0.77
 
 
-def _half_turn(six: Frame) -> float:
-    """By how much an outline differs from itself turned half round, over its mean reach."""
-    r = six.reach_m
-    return float(np.sqrt(np.mean(np.square(r - np.roll(r, r.size // 2)))) / r.mean())
+def _half_turn(loop: FloatArray) -> float:
+    """The share of its area that an outline does not have in common with itself turned half round."""
+    low, high = loop.min(axis=0), loop.max(axis=0)
+    pixel = float((high - low).max()) / 240.0
+    middle = centroid(loop)
+    # On a grid about the centroid, so that a half turn of the grid is the array backwards.
+    half = np.ceil(np.maximum(high - middle, middle - low) / pixel).astype(int) + 1
+    mask = filled((loop - middle) / pixel + half, (2 * int(half[1]) + 1, 2 * int(half[0]) + 1))
+    turned = mask[::-1, ::-1]
+    return 1.0 - float(np.count_nonzero(mask & turned)) / max(1, int(np.count_nonzero(mask | turned)))
 
 
 def _kind(six: Frame, ratio: float) -> str:
@@ -190,7 +229,10 @@ def _values(
     u_edge = edge_m(spread, pixel, ratio, blur, count)
     share = scale.u_share
     values: dict[str, tuple[float, float]] = {
-        "area_m2": (area, together(edge_length * u_edge, 2.0 * share * area, found.untold * area / 3.0)),
+        "area_m2": (
+            area,
+            together(AREA_SHARE * edge_length * u_edge, 2.0 * share * area, found.untold * area / 3.0),
+        ),
         "perimeter_m": (
             edge_length,
             together(2.0 * math.pi * u_edge, share * edge_length, 0.004 * edge_length),
@@ -250,7 +292,7 @@ def _plan_values(
     scatter = float(np.std(found.length_m, ddof=1)) / math.sqrt(6.0)
     facets_at = [_facets_at(o, six) for o in others]
     notch = float(found.u_notch_m.mean())
-    u_facet = together(u_edge, notch, THRESHOLD_SHARE * _spread_of(facets_at, 4.0 * blur))
+    u_facet = FACET_SHARE * together(u_edge, notch, THRESHOLD_SHARE * _spread_of(facets_at, 4.0 * blur))
     scatter_facet = float(np.std(found.facet_m, ddof=1)) / math.sqrt(6.0)
     u_turn = _u_angle(six, u_edge, blur)
     values = {
@@ -283,15 +325,14 @@ def _side_values(
     spread_w = _spread_of([r.width_m / 2 if r else None for r in rest], blur)
     more["ends"] = list(it.ends)
     more["end_width_m"] = list(it.end_width_m)
-    least = 0.12 * pixel
     return {
         "length_m": (
             it.length_m,
-            together(2 * WIDTH_SHARE * spread_l, least, it.scatter_length_m / 4, share * it.length_m),
+            together(2 * LENGTH_SHARE * spread_l, 0.12 * pixel, it.scatter_length_m / 4, share * it.length_m),
         ),
         "width_m": (
             it.width_m,
-            together(2 * WIDTH_SHARE * spread_w, least, it.scatter_width_m / 2, share * it.width_m),
+            together(2 * WIDTH_SHARE * spread_w, 0.05 * pixel, it.scatter_width_m / 4, share * it.width_m),
         ),
         "angle_rad": (it.angle_rad, together(u_edge / max(it.length_m / 2, 1e-30), 0.0005)),
     }
@@ -303,7 +344,8 @@ def _u_angle(six: Frame, u_edge: float, blur: float) -> float:
     turn = np.gradient(r, 2.0 * math.pi / r.size)
     steep = float(np.sqrt(np.mean(np.square(np.clip(turn, -2.0 * r.mean(), 2.0 * r.mean())))))
     free = max(12.0, 2.0 * math.pi * float(r.mean()) / max(3.0 * blur, 1e-30))
-    return together(six.u_angle_rad, u_edge / max(steep, 1e-30) / math.sqrt(free), math.radians(0.02))
+    own = together(six.u_angle_rad, u_edge / max(steep, 1e-30) / math.sqrt(free))
+    return together(ANGLE_SHARE * own, math.radians(0.005))
 
 
 def _middle(six: FloatArray) -> float:

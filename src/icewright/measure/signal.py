@@ -81,7 +81,12 @@ def signal(picture: Picture) -> Signal:
         fit = every @ coefficients
         left = flat - fit
         spread = np.maximum(_mad(left[keep]), 1e-4)
-        near = (np.abs(left) < 3.0 * spread).all(axis=1)
+        near = (np.abs(left) < 3.5 * spread).all(axis=1)
+        if turn >= 1:
+            # Clear ice differs by less than single pixels scatter, but not by less than their local means do.
+            soft = gaussian_filter(left.reshape(height, width, channels), (2.0, 2.0, 0.0)).reshape(left.shape)
+            calm = np.maximum(_mad(soft[keep]), 2e-5)
+            near &= (np.abs(soft - np.median(soft[keep], axis=0)) < 3.0 * calm).all(axis=1)
         keep = near & use if turn < 1 else near
     background = np.empty_like(picture)
     yy, xx = np.linspace(-1, 1, rows), np.linspace(-1, 1, columns)
@@ -97,14 +102,14 @@ def signal(picture: Picture) -> Signal:
         else:
             background[:, :, c] = powers_y.T @ (table @ powers_x)
     departure = picture - background
-    calm = keep.reshape(height, width)
+    quiet = keep.reshape(height, width)
     noise = max(_noise(departure), LEAST_NOISE)
     size = magnitude(gaussian_filter(binned(departure, factor), (1.0, 1.0, 0.0)))
-    uneven = float(np.sqrt(np.mean(np.square(size[calm])))) if calm.any() else 0.0
-    patches = gaussian_filter(np.where(calm[..., None], binned(departure, factor), 0.0), (9.0, 9.0, 0.0))
-    weight = gaussian_filter(calm.astype(np.float64), 9.0)[..., None]
+    uneven = float(np.sqrt(np.mean(np.square(size[quiet])))) if quiet.any() else 0.0
+    patches = gaussian_filter(np.where(quiet[..., None], binned(departure, factor), 0.0), (9.0, 9.0, 0.0))
+    weight = gaussian_filter(quiet.astype(np.float64), 9.0)[..., None]
     wide = magnitude(patches / np.maximum(weight, 1e-3))
-    drift = float(np.sqrt(np.mean(np.square(wide[calm])))) if calm.any() else 0.0
+    drift = float(np.sqrt(np.mean(np.square(wide[quiet])))) if quiet.any() else 0.0
     fine = max(1, factor // 2)
     edges = magnitude(gaussian_filter(binned(departure, fine), (1.0, 1.0, 0.0)))
     top = edges[edges > max(4.0 * uneven, 3.0 * noise)]

@@ -14,7 +14,11 @@ import math
 
 THRESHOLD_SHARE = 0.35  # of the distance between the outlines at 0.35 and 0.65
 PIXEL_SHARE = 0.12  # of a pixel: how well a level is found between pixels, on drawn edges
-WIDTH_SHARE = 0.50  # the same as THRESHOLD_SHARE, for the two edges of a width
+LENGTH_SHARE = 0.50  # the same as THRESHOLD_SHARE, for both ends of a column
+WIDTH_SHARE = 0.12  # and for its flanks, which are wide dark bands: half height is where they end
+AREA_SHARE = 0.55  # of the outline's length times its uncertainty: it does not move out everywhere
+FACET_SHARE = 1.4  # facets lie in hollows, where blur fills
+ANGLE_SHARE = 0.55  # of what the scatter of the sixths says: they share what turns them all
 
 
 def edge_m(spread_m: float, pixel_m: float, noise_over_edge: float, blur_m: float, count: float) -> float:
