@@ -6,7 +6,7 @@ from icewright.apparatus import response
 
 
 def test_a_record_as_long_as_the_most_samples_is_followed():
-    """A logger's record may have as many rows as samples are allowed, or more: no division by what is left."""
+    """A record may have as many rows as samples are allowed, or more: no division by what is left."""
     lag = response.Lag(settings_s={"plate": 5.0}, temperature_s=2.0, vapour_s=2.0, words=())
     for size in (response._MOST_SAMPLES, response._MOST_SAMPLES + 5):
         t = np.arange(size, dtype=float)

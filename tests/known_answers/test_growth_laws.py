@@ -234,8 +234,8 @@ def test_mass_of_a_compact_crystal_grows_as_time_to_three_halves():
     The law is that of diffusion-limited growth, so sigma (10 %) is well above the barrier (2 %): an exact
     sphere with these kinetics has 1.508. At sigma 2 %, where attachment still counts, the exact sphere has
     1.543 and the model 1.600. The decade starts at 35 um, 5000 times the mass of the seed: the decade before
-    it has 1.556, as attachment and the steps of a voxel still count there (the exact sphere: 1.51). Towards the
-    end the faces hollow a little, to 0.87 of the cylinder around the crystal.
+    it has 1.556, as attachment and the steps of a voxel still count there (the exact sphere: 1.51). At last
+    the faces hollow a little, to 0.87 of the cylinder around the crystal.
     """
     g = Grower("round", 1e-6, 1.0, mirror=True, bottom_far=False)
     g.seed(2, 2)
