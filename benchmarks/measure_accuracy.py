@@ -4,10 +4,12 @@
     python benchmarks/measure_accuracy.py --count 300        the issue's number
 
 Specimens are those of `icewright.pictures.specimen_set`: drawn by refraction through the solid, from perfect
-to poor, never square, most with unequal pixel pitch, every eleventh with a flaw. The bars are the issue's. What
-"good" is, the generator's settings say (grades perfect and good, without a flaw). The constants of
+to poor, never square, most with unequal pixel pitch, every eleventh with a flaw. The bars are the issue's.
+What "good" is, the generator's settings say (grades perfect and good, without a flaw). The constants of
 `measure/uncertainty.py` were set on seed 7; the numbers here are of another seed.
 """
+
+# ruff: noqa: E501  # rows of Markdown tables
 
 from __future__ import annotations
 
