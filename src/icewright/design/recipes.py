@@ -26,6 +26,7 @@ DIP_TO = 0.25  # humidity within a dip, as a share of what it was
 PULSE_ROOM = 0.6  # with pulses the step itself keeps to this share, so that there is room above
 DIP_S = (10.0, 120.0)
 DRIFT_S = (60.0, 5400.0)
+LENGTH_FIRST = "length, then radius"
 _LEAST_GROWTH_M = 0.4e-6
 
 
@@ -116,9 +117,7 @@ def forms(target: Target) -> list[Form]:
     # About as long as wide: a column that then widened is as likely as a plate that thickened.
     capped = capped or (height is not None and radius is not None and 0.4 < height / (2 * radius) < 2.5)
     if capped and radius is not None and height is not None and target.limits.steps >= 2:
-        found.insert(
-            1, Form("length, then radius", (Piece("thickness", None, height), Piece("radius", radius)))
-        )
+        found.insert(1, Form(LENGTH_FIRST, (Piece("thickness", None, height), Piece("radius", radius))))
     return found
 
 

@@ -7,8 +7,8 @@
 2. The best few again on finer voxels, and from the best a covariance-matrix-adaptation search
    (``cma``; IEEE, Evolutionary Computation 9, 159, 2001, DOI 10.1162/106365601750190398, from memory).
 3. The best of each form grown finer still. What the finer crystal has over the coarse one of the same recipe
-   is the bias of the coarse voxels; it is put right, and a short search goes on from there, and again.
-4. A search on the fine voxels themselves from the best, until the crystal is good enough or the budget spent.
+   is the bias of the coarse voxels; it is put right, and a short search goes on from there; again, from the
+   best and in turn from the best of another form, until the crystal is good enough or the budget is spent.
 
 ``cma`` has no first rung, ``random`` only draws. All end with the same confirmation on fine voxels.
 
@@ -28,7 +28,7 @@ from icewright.design.distance import SAME
 from icewright.design.evaluate import Bench, StoppedError, Trial
 from icewright.design.first_guess import favoured
 from icewright.design.portrait import DesignError, FloatArray
-from icewright.design.recipes import DEFAULT_SEED_M, Form, forms, split
+from icewright.design.recipes import DEFAULT_SEED_M, LENGTH_FIRST, Form, forms, split
 from icewright.design.trial import biases
 
 Strategy = Literal["ladder", "cma", "random"]
@@ -41,10 +41,15 @@ HANDICAP = 0.005
 DEFAULT_BUDGET = 240.0
 LEAST_EXTENT_M = 6e-6
 _MOST_SHRINKS = 4
-_SCREEN = 0.15  # share of the budget for the first rung
-_CLIMB = 0.42  # where the middle rung ends
+_SCREEN = 0.18  # share of the budget for the first rung
+_CLIMB = 0.38  # where the middle rung ends
 _CHOICE = 0.12  # share for the first look on fine voxels
-_POLISH = 0.72  # where the correcting ends; the rest is searched on fine voxels
+_POLISH = 0.88  # where the correcting ends
+_TURN = 0.05  # share of one turn of it
+_COLUMN, _CAPS = (
+    3.0,
+    0.2,
+)  # aspect ratios that air should favour to grow a column, and then plates on its ends
 _KEEP_BACK = 0.12  # share kept for other ways to the same crystal
 _POOL = 24  # airs drawn for each one that is tried where the air's favour is asked
 _FAVOUR = 0.6  # share of the first rung that follows the air's favour
@@ -162,7 +167,6 @@ class Search:
         room = int(_CHOICE * self.budget / self.bench.price(FINE))
         self._confirm(self._choice(max(2, min(6, room))))
         self._polish(_POLISH * self.budget)
-        self._finish(self.budget * (1 - _KEEP_BACK))
         self._other_ways()
 
     def _from_scratch(self) -> None:
@@ -220,12 +224,18 @@ class Search:
         for piece, aspect in zip(form.pieces, wanted, strict=True):
             if aspect is not None:
                 drawn[:keen, place : place + 2] = self._favoured(aspect, keen)
+            if form.name == LENGTH_FIRST and "size" in piece.names:
+                # The column has most of its length before its ends widen.
+                at = place + piece.names.index("size")
+                drawn[:keen, at] = 0.6 + 0.4 * drawn[:keen, at]
             place += len(piece.names)
         return list(drawn)
 
     def _aspects(self, form: Form) -> list[float | None]:
         """Aspect ratio wanted at the end of each piece, None where nothing is said."""
         target = self.bench.target
+        if form.name == LENGTH_FIRST:
+            return [_COLUMN, _CAPS]
         out: list[float | None] = []
         for piece in form.pieces:
             value: float | None = None
@@ -293,48 +303,42 @@ class Search:
         return out or middle[:1] or sorted(self.found.coarse, key=_rank)[:1]
 
     def _polish(self, until: float) -> None:
-        """Put the bias of the best confirmed recipe's coarse voxels right, search nearby, confirm; again."""
+        """Put the bias of a confirmed recipe's coarse voxels right, search nearby, confirm; again.
+
+        The best recipe has its turn while that helps; every third turn, and after one that did not help, it
+        is that of the best recipe of another form. A form whose turns do not help is searched more narrowly.
+        """
         if not self.found.confirmed:
             self._phase = "confirming"
             self._confirm(self._choice(2))
-        sigma = 0.06
-        while True:
-            top = min(self.found.confirmed, key=lambda t: t.distance, default=None)
-            if top is None or top.grown is None or self._good():
+        narrow: dict[str, float] = {}
+        helped, turn = True, 0
+        while not self._good():
+            turn += 1
+            ranked = sorted(
+                (t for t in self.found.confirmed if t.grown is not None), key=lambda t: t.distance
+            )
+            if not ranked or self.bench.cost + 10 + self.bench.price(FINE) > until:
                 return
-            if self.bench.cost + 8 + self.bench.price(FINE) > until:
-                return
+            top = ranked[0]
+            if not helped or turn % 3 == 0:
+                top = next((t for t in ranked if t.form.name != top.form.name), top)
             self._phase = "correcting"
             coarse = self._grow([(top.form, top.point)], MIDDLE)[0]
-            if coarse.grown is None:
+            if coarse.grown is None or top.grown is None:
                 return
-            room = min(until - self.bench.price(FINE), self.bench.cost + max(12.0, 0.1 * self.budget))
+            sigma = narrow.get(top.form.name, 0.06)
+            room = min(until - self.bench.price(FINE), self.bench.cost + max(12.0, _TURN * self.budget))
             near = self._cma(top.form, top.point, sigma, room, biases(coarse.grown, top.grown))
             known = {_words(t) for t in self.found.confirmed}
             near = [t for t in near if _words(t) not in known]
             if not near:
                 return
             self._phase = "confirming"
-            self._confirm([min(near, key=lambda t: t.distance)])
-            sigma = max(0.02, 0.7 * sigma)
-
-    def _finish(self, until: float) -> None:
-        """Search on fine voxels themselves, where coarse ones mislead: from the best, and, if it has one air
-        and more are allowed, from its air split in two.
-        """
-        top = min(self.found.confirmed, key=lambda t: t.distance, default=None)
-        if top is None or top.grown is None or self._good():
-            return
-        self._phase = "finishing"
-        richer = [
-            f for f in self.forms if len(f.pieces) == len(top.form.pieces) + 1 and f.name.endswith("steps")
-        ]
-        half = self.bench.cost + (until - self.bench.cost) * (0.5 if richer else 1.0)
-        self._cma(top.form, top.point, 0.05, half, None, FINE)
-        best = min(self.found.confirmed, key=lambda t: t.distance)
-        if richer and not self._good():
-            same = best if best.form.name == top.form.name else top
-            self._cma(richer[0], split(same.form, same.point, richer[0]), 0.1, until, None, FINE)
+            fine = self._confirm([min(near, key=lambda t: t.distance)])[0]
+            helped = fine.distance < top.distance
+            if not helped:
+                narrow[top.form.name] = max(0.01, 0.5 * sigma)
 
     def _other_ways(self) -> None:
         """Confirm the best recipes that differ from the best, while what was kept back lasts."""
@@ -351,9 +355,7 @@ class Search:
 
     # -- pieces -------------------------------------------------------------------------------------------
 
-    def _cma(
-        self, form: Form, start: FloatArray, sigma: float, until: float, bias: Any, voxels: float = MIDDLE
-    ) -> list[Trial]:
+    def _cma(self, form: Form, start: FloatArray, sigma: float, until: float, bias: Any) -> list[Trial]:
         """Search from a point; every trial that it made."""
         import cma
 
@@ -374,15 +376,13 @@ class Search:
             "tolfun": 1e-4,
         }
         es = cma.CMAEvolutionStrategy(np.clip(start, 0.02, 0.98), sigma, options)
-        while self.bench.cost + step * self.bench.price(voxels) <= until and not es.stop():
+        while self.bench.cost + step * self.bench.price(MIDDLE) <= until and not es.stop():
             points = es.ask()
-            asked = [(form, np.asarray(p)) for p in points]
-            trials = self._fine(asked) if voxels == FINE else self._grow(asked, voxels, bias)
+            trials = self._grow([(form, np.asarray(p)) for p in points], MIDDLE, bias)
             every += trials
             es.tell(points, [t.distance for t in trials])
             # Below what coarse voxels blur, being nearer means nothing until their bias is known.
-            enough = self.good if voxels == FINE else BLUR if bias is None else BLUR / 3
-            if min(t.distance for t in trials) < enough:
+            if min(t.distance for t in trials) < (BLUR if bias is None else BLUR / 3):
                 break
         return every
 
@@ -395,10 +395,7 @@ class Search:
         return made
 
     def _confirm(self, trials: list[Trial]) -> list[Trial]:
-        return self._fine([(t.form, t.point) for t in trials])
-
-    def _fine(self, asked: list[tuple[Form, FloatArray]]) -> list[Trial]:
-        made = self.bench.trials(asked, FINE, solid=True)
+        made = self.bench.trials([(t.form, t.point) for t in trials], FINE, solid=True)
         self.found.confirmed += made
         for trial in made:
             self._look(trial)
