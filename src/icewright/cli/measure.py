@@ -176,15 +176,17 @@ def _size(crystal: dict[str, Any]) -> str:
     v = crystal["values"]
     said = f"crystal {crystal['crystal']} {crystal['quality']}"
     if "radius_tip_m" in v:
-        said += f", tips {_um(v['radius_tip_m'])} um, facets {_um(v['radius_facet_m'])} um"
+        said += f", tips {_um(v['radius_tip_m'])} um, facets {_um(v.get('radius_facet_m'))} um"
     elif "length_m" in v:
-        said += f", {_um(v['length_m'])} x {_um(v['width_m'])} um"
+        said += f", {_um(v['length_m'])} x {_um(v.get('width_m'))} um"
     if "tip_velocity_m_s" in v:
         said += f", {v['tip_velocity_m_s'][0] * 1e9:.2f} +- {v['tip_velocity_m_s'][1] * 1e9:.2f} nm/s"
     return said
 
 
-def _um(pair: list[float]) -> str:
+def _um(pair: list[float] | None) -> str:
+    if pair is None:
+        return "not known"
     value, u = pair[0] * 1e6, pair[1] * 1e6
     digits = 2 if u < 0.1 else 1 if u < 3 else 0
     return f"{value:.{digits}f} +- {u:.{digits}f}"
@@ -196,9 +198,9 @@ def _print(found: dict[str, Any]) -> None:
         v = c["values"]
         size = "-"
         if "radius_tip_m" in v:
-            size = f"tips {_um(v['radius_tip_m'])}, facets {_um(v['radius_facet_m'])}"
+            size = f"tips {_um(v['radius_tip_m'])}, facets {_um(v.get('radius_facet_m'))}"
         elif "length_m" in v:
-            size = f"{_um(v['length_m'])} x {_um(v['width_m'])}"
+            size = f"{_um(v['length_m'])} x {_um(v.get('width_m'))}"
         elif "area_m2" in v:
             size = f"area {v['area_m2'][0] * 1e12:.4g} um2"
         speed = v.get("tip_velocity_m_s") or v.get("length_velocity_m_s")

@@ -24,6 +24,8 @@ LOSS = (
     0.036  # of the light is thrown back by the two faces of clear ice, (n - 1)^2 / (n + 1)^2 each, n = 1.31
 )
 GAP, ICE = 0.35, 0.65  # of that loss: below the one it is a gap, above the other clear ice
+NARROW = 3.5  # blurs from edge to middle: what is narrower is lit by its edges and tells nothing
+LEVEL_STEP = 0.1
 LEVELS = (0.35, 0.65)  # what the size would be by another choice
 
 
@@ -356,7 +358,10 @@ def _refine(
         sure = halo
         outside = distance_transform_edt(soft < halo)
     peak = np.maximum(peak, 2.0 * sure)
-    peak = gaussian_filter(peak, 0.7 * reach)
+    # Smoothed among places that have a peak, lest it sink, and the level with it, towards the outside.
+    has = (peak > 2.0 * sure).astype(np.float32)
+    weight = gaussian_filter(has, 0.7 * reach)
+    peak = np.where(weight > 0.05, gaussian_filter(peak * has, 0.7 * reach) / np.maximum(weight, 1e-3), peak)
     share = np.where(outside <= reach + 1.0, soft / peak, 0.0)
     line = _ridges(soft, blur) & (soft > max(sure, 0.08 * edge)) & (outside <= reach)
     # Clear ice takes a few per cent of the light that comes through it; a gap takes none.
@@ -441,7 +446,7 @@ def _closing(
     # Closing must not shut a gap between two branches where there is neither edge nor ridge.
     wall &= raw | _dilated(line, 2)
     best: tuple[float, NDArray[Any], int] | None = None
-    largest = 0.0
+    largest = held = 0.0
     for width in sorted({0, 2, 4, 8, max(known, 0)}):
         full = _filled(_closed(wall, width) if width else wall)
         added = _filled(_opened(full, 1) | raw) & ~raw
@@ -454,13 +459,28 @@ def _closing(
         alike = _unlike(loop * np.asarray(pitch))
         size = abs(shoelace(loop))
         # An arc of an edge may look alike on two sides by chance: a far larger outline is what was meant.
-        grown = size > 1.3 * largest and alike < best[0] + 0.05 if best is not None else True
-        better = best is None or (alike < 0.6 * best[0] and size > 0.8 * largest) or grown
+        # What else stood out as strongly: the caps of a column beside its shaft.
+        within = _share_within(raw, loop)
+        if best is None or (within > held + 0.12 and alike < best[0] + 0.12):
+            better = True
+        else:
+            grown = size > 1.3 * largest and alike < best[0] + 0.05
+            better = grown or (alike < 0.6 * best[0] and size > 0.8 * largest)
         if better:
-            best, largest = (alike, shape, width), size
-        if alike < 0.02 and size > max(0.9 * largest, 0.5 * expected) and width >= known:
+            best, largest, held = (alike, shape, width), size, within
+        whole = size > max(0.9 * largest, 0.5 * expected) and within > 0.88
+        if alike < 0.02 and whole and width >= known:
             break
     return (best[1], best[2]) if best is not None else (None, 0)
+
+
+def _share_within(mask: Mask, loop: FloatArray) -> float:
+    """The share of a mask that an outline encloses."""
+    from icewright.measure.raster import filled
+
+    return float(np.count_nonzero(mask & filled(loop, (mask.shape[0], mask.shape[1])))) / max(
+        1, int(np.count_nonzero(mask))
+    )
 
 
 def _halo(
@@ -523,12 +543,13 @@ def _gaps(
     np.maximum.at(deepest, marks.ravel(), depth.ravel())
     gone, unknown = np.zeros(shape.shape, bool), 0
     for k, box in enumerate(find_objects(marks), start=1):
-        if deepest[k] < max(2.0, 1.2 * blur):
-            continue
         here = marks[box] == k
+        if deepest[k] < max(2.0, 1.2 * blur):
+            unknown += int(np.count_nonzero(here))
+            continue
         core = here & (depth[box] > min(2.5 * blur, 0.8 * deepest[k]))
         error = seen.noise / np.sqrt(np.count_nonzero(core))
-        if clear < 6.0 * error or clear < 4.0 * seen.drift:
+        if clear < 6.0 * error or clear < 4.0 * seen.drift or deepest[k] < NARROW * blur:
             unknown += int(np.count_nonzero(here))
             continue
         at = tuple(slice(b.start + c, b.stop + c) for b, c in zip(box, corner, strict=True))
@@ -655,10 +676,56 @@ def _to_edge(loop: FloatArray, soft: NDArray[Any], blur: float, reach: int) -> t
     steep = width * slope / np.maximum(height, 1e-9)
     s, ratio = _band_table()
     way = np.where(line, width * np.interp(steep, s, ratio), 0.0)
+    # Ice that goes on behind its edge, only less dark, leaves no inner flank: then the outer one alone tells.
+    behind = np.clip(
+        top[:, None] + np.arange(round(6.0 * blur), round(11.0 * blur) + 4)[None, :], 0, t.size - 1
+    )
+    level = np.median(np.take_along_axis(profile, behind, axis=1), axis=1) / np.maximum(height, 1e-9)
+    flank = np.maximum(t[top] - outer, 0.25)
+    steep = flank * slope / np.maximum(height, 1e-9)
+    for k, (at_level, s, ratio) in enumerate(_flank_tables()):
+        some = known & (np.round(level / LEVEL_STEP) == k) & (at_level >= 0.25)
+        way = np.where(some, flank * np.interp(steep, s, ratio), way)
     way = np.where(known, np.clip(way, 0.0, 1.2 * blur) + np.clip(outer, -0.6 * blur, 0.6 * blur), 0.0)
     way = uniform_filter1d(median_filter(way, 9, mode="wrap"), 5, mode="wrap")
     moved = p + normal * way[:, None]
     return np.vstack([moved, moved[:1]]), float(np.mean(way))
+
+
+@lru_cache(maxsize=1)
+def _flank_tables() -> list[tuple[float, FloatArray, FloatArray]]:
+    """For a band with ice behind it, under a Gaussian; one table for each level of what lies behind.
+
+    level : of that ice over the peak. steepness : slope at half of the peak times the way from there to the
+    peak over the peak, ascending. way : from half of the peak to the true edge over that same way.
+    """
+    from scipy.stats import norm
+
+    q = np.concatenate([np.linspace(0.1, 6.0, 40), np.linspace(6.5, 12.0, 8)])
+    behind = np.linspace(0.0, 0.98, 40)  # of the band's own height
+    x = np.linspace(-5.0, 14.0, 1901)
+    peak, level, steep, way = (np.zeros((q.size, behind.size)) for _ in range(4))
+    for i, w in enumerate(q):
+        band = norm.cdf(x) - norm.cdf(x - w)
+        step = norm.cdf(x - w)
+        for j, c in enumerate(behind):
+            f = band + c * step
+            k = int(np.argmax(f))
+            half = float(np.interp(0.5 * f[k], f[: k + 1], x[: k + 1]))
+            flank = max(x[k] - half, 1e-6)
+            peak[i, j], level[i, j] = f[k], c / f[k]
+            rise = norm.pdf(half) - (1.0 - c) * norm.pdf(half - w)
+            steep[i, j], way[i, j] = rise * flank / f[k], -half / flank
+    out = []
+    for wanted in np.arange(0.0, 0.901, LEVEL_STEP):
+        pairs = [
+            (float(np.interp(wanted, level[i], steep[i])), float(np.interp(wanted, level[i], way[i])))
+            for i in range(q.size)
+            if level[i].max() >= wanted
+        ]
+        table = np.array(sorted(pairs))
+        out.append((float(wanted), table[:, 0], table[:, 1]))
+    return out
 
 
 @lru_cache(maxsize=1)

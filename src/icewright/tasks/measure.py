@@ -530,7 +530,8 @@ def _tile_words(item: Any, readings: Sequence[Mapping[str, Any]]) -> str:
     if "radius_tip_m" in v:
         size = f"tips {v['radius_tip_m'][0] * 1e6:.1f} ± {v['radius_tip_m'][1] * 1e6:.1f} µm, "
     elif "length_m" in v:
-        size = f"{v['length_m'][0] * 1e6:.1f} x {v['width_m'][0] * 1e6:.1f} µm, "
+        wide = f"{v['width_m'][0] * 1e6:.1f}" if "width_m" in v else "?"
+        size = f"{v['length_m'][0] * 1e6:.1f} x {wide} µm, "
     why = f" ({one['reasons'][0]})" if one["reasons"] else ""
     return f"{item.name}{when}: {size}{one['quality']}{why}"
 
