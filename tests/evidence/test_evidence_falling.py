@@ -34,15 +34,25 @@ def grow(kind, *args):
     return run
 
 
+def time_of_mass(kind, t_c, mass_kg):
+    run = kind(recipe(t_c, "mass_ug = 0.06\nminutes = 60"), FULL)
+    times, masses = [], []
+    while not run.ended:
+        run.advance()
+        times.append(run.time_s)
+        masses.append(run.glance()["mass_kg"])
+    return float(np.interp(mass_kg, masses, times))
+
+
 @pytest.mark.parametrize("t_c", [-5.0, -15.0])
 def test_twice_the_ventilation_is_half_the_time(t_c):
     """With alpha = 1 and R >> X0 the ventilated sphere obeys dR/dt = f v_kin sigma X0/(R (1 + chi0)), vapour
     and heat both f times as fast: the time to a size is 1/f of that in still air (mass-transfer analogy, any
     text). The heat term is 0.65 at -5 degC: left unventilated, the ratio there would be 1.4.
     """
-    still, vented = (grow(kind, t_c, "mass_ug = 0.05\nminutes = 60") for kind in (Simulation, Doubled))
-    assert still.reading()["mass_kg"] == pytest.approx(vented.reading()["mass_kg"], rel=0.01)
-    assert still.time_s / vented.time_s == pytest.approx(2.0, rel=0.03)
+    # a time step carries a crystal up to 3 % past its mass: the time is read where the mass is passed
+    still, vented = (time_of_mass(kind, t_c, 0.05e-9) for kind in (Simulation, Doubled))
+    assert still / vented == pytest.approx(2.0, rel=0.03)
 
 
 def test_a_small_crystal_hardly_notices_and_falls_metres():

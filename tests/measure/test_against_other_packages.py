@@ -25,9 +25,9 @@ def test_coins_have_the_area_that_regionprops_gives_them():
     """scikit-image's coins (its docs: coins from Pompeii), Otsu's level and regionprops against our outlines.
 
     The picture's light is uneven; the package's own example uses Otsu's level too. Compared are the coins
-    that both see as one thing; 6 % because the two levels differ along the shaded lower rims. The area is that
-    which the outline encloses: whether the light inside comes through ice, or past it, coins do not tell, so
-    `area_m2`, which is without gaps, may be left out.
+    that both see as one thing; 6 % because the two levels differ along the shaded lower rims. The area is
+    that which the outline encloses: whether the light inside comes through ice, or past it, coins do not
+    tell, so `area_m2`, which is without gaps, may be left out.
     """
     from skimage.filters import gaussian, threshold_local
 

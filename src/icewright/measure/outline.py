@@ -683,8 +683,8 @@ def _to_edge(loop: FloatArray, soft: NDArray[Any], blur: float, reach: int) -> t
     level = np.median(np.take_along_axis(profile, behind, axis=1), axis=1) / np.maximum(height, 1e-9)
     flank = np.maximum(t[top] - outer, 0.25)
     steep = flank * slope / np.maximum(height, 1e-9)
-    for k, (at_level, s, ratio) in enumerate(_flank_tables()):
-        some = known & (np.round(level / LEVEL_STEP) == k) & (at_level >= 0.25)
+    for place, (at_level, s, ratio) in enumerate(_flank_tables()):
+        some = known & (np.round(level / LEVEL_STEP) == place) & (at_level >= 0.25)
         way = np.where(some, flank * np.interp(steep, s, ratio), way)
     way = np.where(known, np.clip(way, 0.0, 1.2 * blur) + np.clip(outer, -0.6 * blur, 0.6 * blur), 0.0)
     way = uniform_filter1d(median_filter(way, 9, mode="wrap"), 5, mode="wrap")
