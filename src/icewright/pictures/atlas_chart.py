@@ -157,6 +157,8 @@ def chart_png(
 
     key = humidity_of(page)
     t, h = page["temperature_c"].to_numpy(), page[key].to_numpy()
+    from matplotlib.patheffects import withStroke
+
     state, habit = words(page, "state"), words(page, "habit")
     # Cold to the right, as the morphology diagram is drawn; moist upward.
     across = {int(ix): k for k, ix in enumerate(np.argsort(-t))}
@@ -216,6 +218,7 @@ def chart_png(
             color=INK,
             zorder=5,
             linespacing=0.95,
+            path_effects=[withStroke(linewidth=2.4, foreground="white", alpha=0.9)],
         )
     axes.set_aspect("auto")
     axes.set_xlim(-0.5, t.size - 0.5)
