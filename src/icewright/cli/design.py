@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import time
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from icewright.cli.bar import eta_words
 from icewright.cli.output import JsonFlag, print_json, print_table
+from icewright.cli.watch import Watch
 from icewright.ground.errors import IcewrightError
 
 if TYPE_CHECKING:
@@ -17,7 +16,6 @@ if TYPE_CHECKING:
     from icewright.tasks.design import DesignSummary
 
 STOPPED = 130
-_LINE_EVERY_S = 10.0
 
 
 def design_command(
@@ -157,52 +155,12 @@ def _show_spread(done: DesignSummary) -> None:
     )
 
 
-class _Watch:
-    """A bar on stderr with the best distance so far; lines where it is no terminal."""
-
-    def __init__(self, *, quiet: bool) -> None:
-        self._quiet, self._printed = quiet, 0.0
-        self._bar: Any = None
-        if quiet:
-            return
-        from rich.console import Console
-        from rich.progress import BarColumn, Progress, TextColumn
-
-        self._console = Console(stderr=True, highlight=False)
-        if self._console.is_terminal:
-            self._bar = Progress(
-                TextColumn("{task.description}"),
-                BarColumn(bar_width=20),
-                TextColumn("{task.fields[left]}"),
-                console=self._console,
-                transient=True,
-            )
-            self._task = self._bar.add_task("starting", total=1.0, left="")
-
-    def __enter__(self) -> _Watch:
-        if self._bar is not None:
-            self._bar.start()
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        if self._bar is not None:
-            self._bar.stop()
+class _Watch(Watch):
+    """The best distance so far."""
 
     def progress(self, now: Progress) -> None:
         """Show how the search stands."""
-        if self._quiet:
-            return
         words = f"{now.phase}: {now.trials} trials"
         if now.distance is not None:
             words += f", best {now.distance:.3f} ({now.habit})"
-        left = eta_words(now.eta_s)
-        if self._bar is not None:
-            self._bar.update(self._task, completed=now.fraction, description=words, left=left)
-        elif time.monotonic() - self._printed > _LINE_EVERY_S:
-            self._printed = time.monotonic()
-            self._console.print(f"{words}  {now.fraction * 100:.0f} %  {left}".rstrip())
-
-    def event(self, words: str) -> None:
-        """Print what happened."""
-        if not self._quiet:
-            self._console.print(f"note: {words}")
+        self.show(words, now.fraction, now.eta_s, percent=True)
