@@ -196,7 +196,7 @@ def test_corrections_are_kept_replaced_and_told_apart(tmp_path):
     assert for_crystal(known, "a.png", 1)["centre_px"] == (11.0, 12.0)
     assert for_crystal(known, "b.png", 3) == {"scale_um": (0.7, 0.8), "words": "scale by hand"}
     raw = json.loads((tmp_path / "corrections.json").read_text())
-    assert (raw["kind"], raw["schema"]) == ("icewright.corrections", 1)
+    assert (raw["kind"], raw["schema"]) == ("icewright.corrections", 2)
 
 
 def test_corrections_that_fit_nothing_are_refused():

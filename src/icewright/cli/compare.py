@@ -11,7 +11,7 @@ from icewright.cli.output import JsonFlag, print_json, print_table
 
 
 def compare_command(
-    first: Annotated[Path, typer.Argument(metavar="A", help="A run folder or a picture.")],
+    first: Annotated[Path, typer.Argument(metavar="A", help="A run folder, a measured folder or a picture.")],
     second: Annotated[
         Path | None, typer.Argument(metavar="B", help="Another; left out, two crystals within picture A.")
     ] = None,
@@ -24,6 +24,10 @@ def compare_command(
     same_size: Annotated[
         bool, typer.Option("--same-size", help="Stretch B to the size of A: compare shapes only.")
     ] = False,
+    picture: Annotated[
+        str | None, typer.Option(metavar="NAME", help="Which picture of measured folder A; the last.")
+    ] = None,
+    picture_b: Annotated[str | None, typer.Option(metavar="NAME", help="The same for B.")] = None,
     out: Annotated[
         Path | None, typer.Option("--out", metavar="DIR", help="Folder for picture and JSON.")
     ] = None,
@@ -33,7 +37,8 @@ def compare_command(
 
     icewright compare photo.png star-run --scale 0.65 --out compared
 
-    With one picture of two crystals side by side: how much the sides that face lag behind.
+    With one picture of two crystals side by side: how much the sides that face lag behind. A measured folder
+    brings its scale and its corrections by hand.
     """
     from icewright.tasks.compare import compare
 
@@ -47,6 +52,8 @@ def compare_command(
         crystal=crystal,
         crystal_second=crystal_b,
         same_size=same_size,
+        picture=picture,
+        picture_second=picture_b,
         out=out,
     )
     if json:
@@ -62,6 +69,9 @@ def compare_command(
 
 def _pair(found: dict[str, Any]) -> None:
     um2 = 1e12
+    for name, words in zip((found["first"], found["second"]), found["corrected"], strict=True):
+        if words:
+            typer.echo(f"note: {name}: {words}")
     typer.echo(
         f"similarity {found['similarity']:.3f} +- {found['u_similarity']:.3f}: common over covered area. "
         f"{found['meaning']}"

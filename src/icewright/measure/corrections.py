@@ -8,6 +8,8 @@ perhaps one of its crystals: another scale, a centre, an outline, or "leave it o
 from __future__ import annotations
 
 import datetime
+import hashlib
+import json
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
@@ -17,10 +19,11 @@ import numpy as np
 
 from icewright.ground.errors import IcewrightError
 from icewright.ground.records import check_keys
+from icewright.measure.scale import Scale
 from icewright.notebook.files import read_json, write_json
 
 KIND = "icewright.corrections"
-SCHEMA = 1
+SCHEMA = 2  # 2 knows how well a scale by hand is known; files of schema 1 are read as they are
 FILE = "corrections.json"
 
 
@@ -33,8 +36,9 @@ class Correction:
     """One correction.
 
     picture : its name; "*" for all. number : the crystal's place among those found in it, from 1; 0 for all.
-    scale_um : micrometres in a pixel, (x, y). centre_px : column and row. outline_px : (column, row) pairs,
-    open or closed. leave_out : not a crystal, or not to be used. note, date : why and when.
+    scale_um : micrometres in a pixel, (x, y), of a whole picture. u_scale_share : its standard uncertainty as
+    a share of it; that of the measurement if None. centre_px : column and row. outline_px : (column, row)
+    pairs, open or closed. leave_out : not a crystal, or not to be used. note, date : why and when.
     """
 
     picture: str
@@ -45,10 +49,20 @@ class Correction:
     leave_out: bool = False
     note: str = ""
     date: str = ""
+    u_scale_share: float | None = None
 
     def __post_init__(self) -> None:
         if self.scale_um is not None and not all(v > 0 for v in self.scale_um):
             raise CorrectionError(got=f"a scale of {self.scale_um} um", wanted="two positive lengths")
+        if self.scale_um is not None and self.number:
+            raise CorrectionError(
+                got=f"a scale for crystal {self.number} alone",
+                wanted="number 0: a scale holds for a whole picture",
+            )
+        if self.u_scale_share is not None and not 0.0 <= self.u_scale_share < 0.5:
+            raise CorrectionError(
+                got=f"a scale known to {100 * self.u_scale_share:g} %", wanted="0 to less than 50 %"
+            )
         if self.outline_px is not None and len(self.outline_px) < 3:
             raise CorrectionError(got=f"an outline of {len(self.outline_px)} points", wanted="three or more")
         if (self.centre_px is not None or self.outline_px is not None) and self.number < 1:
@@ -78,7 +92,16 @@ def read(folder: Path) -> list[Correction]:
         check_keys(
             item,
             required=("picture",),
-            optional=("number", "scale_um", "centre_px", "outline_px", "leave_out", "note", "date"),
+            optional=(
+                "number",
+                "scale_um",
+                "centre_px",
+                "outline_px",
+                "leave_out",
+                "note",
+                "date",
+                "u_scale_share",
+            ),
             where=f"correction {k} in {FILE}",
         )
         line = item.get("outline_px")
@@ -93,6 +116,7 @@ def read(folder: Path) -> list[Correction]:
                 bool(item.get("leave_out", False)),
                 str(item.get("note", "")),
                 str(item.get("date", "")),
+                float(item["u_scale_share"]) if item.get("u_scale_share") is not None else None,
             )
         )
     return out
@@ -116,6 +140,55 @@ def add(folder: Path, correction: Correction) -> list[Correction]:
     kept = [c for c in read(folder) if not _same(c, new)]
     write(folder, [*kept, new])
     return [*kept, new]
+
+
+def put(folder: Path, picture: str, number: int, new: Sequence[Correction]) -> list[Correction]:
+    """Let exactly ``new`` hold for a crystal (or, number 0, a picture; "*", all); gives back all.
+
+    Those for all pictures come first in the file, so that one for a single picture stands over them.
+    Raises ``CorrectionError`` where one of them is for something else.
+    """
+    today = datetime.datetime.now(datetime.UTC).date().isoformat()
+    for c in new:
+        if (c.picture, c.number) != (picture, number):
+            raise CorrectionError(
+                got=f"a correction for {c.picture}, {c.number}", wanted=f"{picture}, {number}"
+            )
+    kept = [c for c in read(folder) if (c.picture, c.number) != (picture, number)]
+    both = [*kept, *(c if c.date else replace(c, date=today) for c in new)]
+    both.sort(key=lambda c: c.picture != "*")
+    write(folder, both)
+    return both
+
+
+def digest(corrections: Sequence[Correction]) -> str:
+    """A word that tells sets of corrections apart; empty for none. Notes and dates change no number."""
+    if not corrections:
+        return ""
+    plain = [{k: v for k, v in asdict(c).items() if k not in ("note", "date")} for c in corrections]
+    return hashlib.sha256(json.dumps(plain).encode()).hexdigest()[:16]
+
+
+def scale_of(corrections: Sequence[Correction], picture: str, found: Scale) -> Scale:
+    """The scale of a picture: the last one by hand for it or for all, else the one it was measured with."""
+    for c in reversed(corrections):
+        if c.scale_um is not None and c.picture in ("*", picture):
+            u = found.u_share if c.u_scale_share is None else c.u_scale_share
+            source = "by hand" + (f": {c.note}" if c.note else "")
+            return Scale(c.scale_um[0] * 1e-6, c.scale_um[1] * 1e-6, u, source)
+    return found
+
+
+def by_hand(corrections: Sequence[Correction], picture: str) -> dict[int, dict[str, Any]]:
+    """Centres and outlines of a picture's crystals, by their numbers, as ``reading.read`` takes them."""
+    numbers = sorted({c.number for c in corrections if c.number > 0 and c.picture in ("*", picture)})
+    out: dict[int, dict[str, Any]] = {}
+    for number in numbers:
+        held = for_crystal(corrections, picture, number)
+        mine: dict[str, Any] = {k: held[k] for k in ("centre_px", "outline_px") if k in held}
+        if mine:
+            out[number] = mine
+    return out
 
 
 def _same(a: Correction, b: Correction) -> bool:

@@ -207,7 +207,7 @@ def dataset(series: GrowthSeries) -> xarray.Dataset:
             u,
             {"units": q.unit, "long_name": f"standard uncertainty of {q.name}"},
         )
-    for name in ("quality", "view"):
+    for name in ("quality", "view", "corrected"):
         words = np.full(shape, "", dtype=object)
         for row in series.rows:
             words[crystals.index(row.crystal), place[row.picture]] = getattr(row, name)

@@ -39,7 +39,7 @@ class Found:
     touches : whether it reaches the rim of the picture. gap_share : share of the outline without any edge.
     moved_px : mean way from half height to the edge. untold : share of the
     area that is enclosed but may be a gap. holes : loops around gaps inside. torn : whether
-    a part of it was found apart.
+    a part of it was found apart. by_hand : a person drew it. crossed : it crosses itself.
     """
 
     loop: FloatArray
@@ -55,6 +55,8 @@ class Found:
     untold: float = 0.0
     holes: tuple[FloatArray, ...] = ()
     torn: bool = False
+    by_hand: bool = False
+    crossed: bool = False
 
     @property
     def area_px(self) -> float:
@@ -203,13 +205,33 @@ def _flanks(a: FloatArray, b: FloatArray) -> bool:
     )
 
 
-def drawn(loop: FloatArray, seen: Signal) -> Found:
-    """An outline that a person drew, float64[n, 2] column and row, closed: as well as a pixel and a half."""
+def drawn(loop: FloatArray, seen: Signal, like: Found | None = None) -> Found:
+    """An outline that a person drew, float64[n, 2] column and row, closed.
+
+    It is laid out anew a pixel apart, its corners kept. ``like``: what was found there; the blur of its edge
+    and the gaps inside are a matter of the picture and stay.
+    """
+    from icewright.measure.by_hand import close_points, crosses
+
     rows, columns = seen.departure.shape[:2]
     low, high = loop.min(axis=0), loop.max(axis=0)
     touches = bool(low.min() < 0.0 or high[0] > columns - 1 or high[1] > rows - 1)
     box = (int(low[0]), int(low[1]), int(high[0]) + 1, int(high[1]) + 1)
-    return Found(loop, (None, None), 1.5, max(seen.contrast, 1e-6), 0.0, 0.0, touches, 0.0, box)
+    dense = close_points(loop)
+    return Found(
+        dense,
+        (None, None),
+        like.blur_px if like is not None else 0.0,  # 0: nobody judged the focus
+        max(seen.contrast, 1e-6),
+        0.0,
+        0.0,
+        touches,
+        0.0,
+        box,
+        holes=like.holes if like is not None else (),
+        by_hand=True,
+        crossed=crosses(dense),
+    )
 
 
 def _smoothing(noise: float, edge: float, times: float, most: float) -> float:

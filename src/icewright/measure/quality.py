@@ -32,7 +32,8 @@ class Seen:
     area that is enclosed by the edge and may be clear ice or a gap. plain : the outline is mostly straight
     facets, as of a plate. half : of columns, area not
     shared with themselves turned half round.
-    dark_field : the background is dark and the crystal bright. torn : parts were found apart.
+    dark_field : the background is dark and the crystal bright. torn : parts were found apart. crossed : an
+    outline drawn by hand crosses itself.
     """
 
     blur_share: float
@@ -52,6 +53,7 @@ class Seen:
     half: float | None = None
     torn: bool = False
     dark_field: bool = False
+    crossed: bool = False
 
 
 def judge(seen: Seen) -> tuple[str, tuple[str, ...]]:
@@ -67,6 +69,8 @@ def judge(seen: Seen) -> tuple[str, tuple[str, ...]]:
 
     if seen.touches:
         say(3, "touches the edge of the picture")
+    if seen.crossed:
+        say(3, "the outline drawn by hand crosses itself")
     if seen.parts > 1:
         say(2, f"{seen.parts} crystals overlap or touch, or something clings to it")
     if seen.torn:

@@ -22,6 +22,7 @@ from icewright.measure.uncertainty import (
     ANGLE_SHARE,
     AREA_SHARE,
     FACET_SHARE,
+    HAND_PX,
     LENGTH_SHARE,
     THRESHOLD_SHARE,
     WIDTH_SHARE,
@@ -80,24 +81,58 @@ def read(
     a number beyond those found adds a crystal where it has an outline. An empty list: nothing stands out of
     the background.
     """
-    if view not in VIEWS:
-        raise IcewrightError(got=f"view {view!r}", wanted="one of " + ", ".join(VIEWS))
+    return read_ready(ready(picture, scale, least_m=least_m), scale, view=view, by_hand=by_hand)
+
+
+@dataclass(frozen=True)
+class Ready:
+    """A picture in which crystals were looked for: what need not be done again when one is corrected by hand.
+
+    times : pixels averaged each way before. found : largest first, in averaged pixels.
+    """
+
+    seen: Signal
+    found: tuple[outline.Found, ...]
+    times: int
+
+
+def ready(picture: Picture, scale: Scale, *, least_m: float | None = None) -> Ready:
+    """Look for crystals. Of the scale only the least size and unequal pitches matter here."""
     times = binning(picture)
-    given = {k: dict(v) for k, v in (by_hand or {}).items()}
     if times > 1:
-        for more in given.values():
-            for name in more.keys() & {"outline_px", "centre_px"}:
-                more[name] = (np.asarray(more[name], dtype=float) + 0.5) / times - 0.5
         picture = binned(picture, times)
     coarse = replace(scale, x_m=scale.x_m * times, y_m=scale.y_m * times)
     seen = signal(picture)
     least = max(8.0, 0.01 * max(picture.shape[:2])) if least_m is None else least_m / coarse.pixel_m
     found = outline.find(seen, least_px=least, pitch=(coarse.x_m, coarse.y_m))
-    out = [_read_one(one, seen, coarse, view, given.pop(k, {})) for k, one in enumerate(found, start=1)]
-    for _, more in sorted(given.items()):
-        if "outline_px" in more:
-            out.append(_read_one(outline.drawn(more["outline_px"], seen), seen, coarse, view, more))
-    return out if times == 1 else [_of_the_whole(r, times, scale) for r in out]
+    return Ready(seen, tuple(found), times)
+
+
+def read_ready(
+    it: Ready,
+    scale: Scale,
+    *,
+    view: str = "auto",
+    by_hand: Mapping[int, Mapping[str, Any]] | None = None,
+    only: int | None = None,
+) -> list[Reading]:
+    """Readings of all crystals, or of the one with the number ``only``; see :func:`read`."""
+    if view not in VIEWS:
+        raise IcewrightError(got=f"view {view!r}", wanted="one of " + ", ".join(VIEWS))
+    given = {k: dict(v) for k, v in (by_hand or {}).items()}
+    for more in given.values():
+        for name in more.keys() & {"outline_px", "centre_px"}:
+            more[name] = (np.asarray(more[name], dtype=float) + 0.5) / it.times - 0.5
+    coarse = replace(scale, x_m=scale.x_m * it.times, y_m=scale.y_m * it.times)
+    out = []
+    for k, one in enumerate(it.found, start=1):
+        more = given.pop(k, {})
+        if only in (None, k):
+            out.append(_read_one(one, it.seen, coarse, view, more))
+    for k, more in sorted(given.items()):
+        if "outline_px" in more and only in (None, k):
+            out.append(_read_one(None, it.seen, coarse, view, more))
+    return out if it.times == 1 else [_of_the_whole(r, it.times, scale) for r in out]
 
 
 def binning(picture: Picture) -> int:
@@ -154,10 +189,11 @@ def to_pixels(loop_m: FloatArray, scale: Scale) -> FloatArray:
 
 
 def _read_one(
-    found: outline.Found, seen: Signal, scale: Scale, view: str, by_hand: Mapping[str, Any]
+    found: outline.Found | None, seen: Signal, scale: Scale, view: str, by_hand: Mapping[str, Any]
 ) -> Reading:
     if "outline_px" in by_hand:
-        found = outline.drawn(np.asarray(by_hand["outline_px"], dtype=float), seen)
+        found = outline.drawn(np.asarray(by_hand["outline_px"], dtype=float), seen, found)
+    assert found is not None
     loop = to_metres(found.loop, scale)
     others = [to_metres(o, scale) if o is not None else None for o in found.others]
     centre = by_hand.get("centre_px")
@@ -181,6 +217,7 @@ def _read_one(
         parts=_parts(found),
         bridged=found.closed_px > 0,
         torn=found.torn,
+        crossed=found.crossed,
         clipped=max(seen.bright_share, seen.dark_share if found.edge < 0 else 0.0),
         sixfold=six.angle_rad is not None,
         side=kind == SIDE,
@@ -208,9 +245,10 @@ def _read_one(
     if sum(abs(outline.shoelace(hole)) for hole in found.holes) > 0.02 * found.area_px:
         # Gaps inside mean branches that met, or all but met, outside of them: no facet can be seen behind.
         hidden = (*hidden, *quality.FACETS)
-    if "area_m2" in values and values["area_m2"][1] > VAGUE_AREA * values["area_m2"][0]:
+    # What only the scale leaves open is the same for all pictures, and no reason to hold a number back.
+    if _vague(values, "area_m2", VAGUE_AREA, 2.0 * scale.u_share):
         hidden = (*hidden, "area_m2", "perimeter_m", "solidity")
-    if "radius_facet_m" in values and values["radius_facet_m"][1] > VAGUE_FACET * values["radius_facet_m"][0]:
+    if _vague(values, "radius_facet_m", VAGUE_FACET, scale.u_share):
         hidden = (*hidden, *quality.FACETS)
     for name in hidden:
         values.pop(name, None)
@@ -218,6 +256,13 @@ def _read_one(
     if left_out:
         details["left_out"] = left_out
     return Reading(kind, word, reasons, values, loop, details | more)
+
+
+def _vague(values: Mapping[str, tuple[float, float]], name: str, most: float, of_scale: float) -> bool:
+    if name not in values:
+        return False
+    value, u = values[name]
+    return u * u > (most * most + of_scale * of_scale) * value * value
 
 
 def _blur_by_levels(area: float, others: list[FloatArray | None]) -> float:
@@ -271,13 +316,19 @@ def _values(
     holes = [to_metres(hole, scale) for hole in found.holes]
     gone = sum(abs(outline.shoelace(hole)) for hole in holes)
     area = abs(outline.shoelace(loop)) - gone
-    edge_length = _length(loop) + sum(_length(hole) for hole in holes)
+    # A line drawn by hand has no pixel steps to smooth away.
+    around = float(np.hypot(*np.diff(loop, axis=0).T).sum()) if found.by_hand else _length(loop)
+    edge_length = around + sum(_length(hole) for hole in holes)
     hull = _hull_area(loop)
     areas = [abs(outline.shoelace(o)) if o is not None else None for o in others]
     spread = _spread(areas, _length(loop), blur)
     # Places further apart than the smoothing and the blur err independently.
-    count = edge_length / max(3.0 * blur, 2.0 * pixel)
+    count, hand = edge_length / max(3.0 * blur, 2.0 * pixel), 0.0
     u_edge = edge_m(spread, pixel, ratio, blur, count)
+    if found.by_hand:
+        # Where a person says that the edge is, there it is: no blur is taken off corners and notches.
+        hand = HAND_PX * pixel
+        u_edge, blur = together(u_edge, hand), 0.0
     share = scale.u_share
     values: dict[str, tuple[float, float]] = {
         "area_m2": (
@@ -312,9 +363,10 @@ def _values(
         for f in straight
     ]
     if kind == SIDE:
-        values |= _side_values(loop, others, u_edge, share, pixel, blur, more)
+        values |= _side_values(loop, others, u_edge, share, pixel, blur, hand, more)
     elif kind == PLAN:
-        values |= _plan_values(loop, others, six, straight, u_edge, share, pixel, blur, ratio, more)
+        values |= _plan_values(loop, others, six, straight, u_edge, share, pixel, blur, hand, ratio, more)
+    more["by_hand"] = found.by_hand
     return values, more
 
 
@@ -327,6 +379,7 @@ def _plan_values(
     share: float,
     pixel: float,
     blur: float,
+    hand: float,
     ratio: float,
     more: dict[str, Any],
 ) -> dict[str, tuple[float, float]]:
@@ -338,7 +391,7 @@ def _plan_values(
     # Corners are taken where the lines of two facets cross: they err as the facets do, over cos 30.
     sharp = found.sharp / 6.0
     base = edge_m(tip_spread, pixel, ratio, blur, 6.0)
-    base = together(base, float(found.u_rounded_m.mean()))
+    base = together(base, float(found.u_rounded_m.mean()), hand)
     u_system = sharp * u_edge / math.cos(math.pi / 6) + (1.0 - sharp) * base
     scatter = float(np.std(found.length_m, ddof=1)) / math.sqrt(6.0)
     facets_at = [_facets_at(o, six) for o in others]
@@ -368,6 +421,7 @@ def _side_values(
     share: float,
     pixel: float,
     blur: float,
+    hand: float,
     more: dict[str, Any],
 ) -> dict[str, tuple[float, float]]:
     it = sides.side(loop)
@@ -379,11 +433,23 @@ def _side_values(
     return {
         "length_m": (
             it.length_m,
-            together(2 * LENGTH_SHARE * spread_l, 0.12 * pixel, it.scatter_length_m / 4, share * it.length_m),
+            together(
+                2 * LENGTH_SHARE * spread_l,
+                2 * hand,
+                0.12 * pixel,
+                it.scatter_length_m / 4,
+                share * it.length_m,
+            ),
         ),
         "width_m": (
             it.width_m,
-            together(2 * WIDTH_SHARE * spread_w, 0.05 * pixel, it.scatter_width_m / 4, share * it.width_m),
+            together(
+                2 * WIDTH_SHARE * spread_w,
+                2 * hand,
+                0.05 * pixel,
+                it.scatter_width_m / 4,
+                share * it.width_m,
+            ),
         ),
         "angle_rad": (it.angle_rad, together(u_edge / max(it.length_m / 2, 1e-30), 0.0005)),
     }

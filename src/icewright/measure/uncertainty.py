@@ -18,6 +18,7 @@ LENGTH_SHARE = 0.50  # the same as THRESHOLD_SHARE, for both ends of a column
 WIDTH_SHARE = 0.12  # and for its flanks, which are wide dark bands: half height is where they end
 AREA_SHARE = 0.55  # of the outline's length times its uncertainty: it does not move out everywhere
 FACET_SHARE = 1.4  # facets lie in hollows, where blur fills
+HAND_PX = 0.8  # a whole outline drawn by hand, over a picture shown larger (common practice, no source)
 ANGLE_SHARE = 0.55  # of what the scatter of the sixths says: they share what turns them all
 
 

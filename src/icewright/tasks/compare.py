@@ -19,12 +19,16 @@ KIND, SCHEMA = "icewright.comparison", 1
 
 @dataclass(frozen=True)
 class Shape:
-    """A crystal's outline, float64[n, 2] in metres, outer loop first, and where it came from."""
+    """A crystal's outline, float64[n, 2] in metres, outer loop first, and where it came from.
+
+    ``corrected``: what was corrected by hand, in words; empty where it is as found.
+    """
 
     loops: list[FloatArray]
     name: str
     quality: str
     u_edge_m: float
+    corrected: str = ""
 
 
 def compare(
@@ -38,13 +42,17 @@ def compare(
     crystal: int = 1,
     crystal_second: int | None = None,
     same_size: bool = False,
+    picture: str | None = None,
+    picture_second: str | None = None,
     out: str | Path | None = None,
 ) -> dict[str, Any]:
-    """Compare two crystals. Each place is a run folder or a picture; with one picture, twins in it.
+    """Compare two crystals. Each place is a run folder, a measured folder or a picture; one picture: twins.
 
-    ``scale``: of pictures, see ``tasks.measure.parse_scale``; ``scale_second`` if it differs. ``frame``: of
-    runs. ``crystal``: its number in a picture, 1 the largest. ``same_size``: stretch the second to the
-    first's mean reach. ``out``: folder for ``compare.json`` and ``compare.png``.
+    ``picture``: which of a measured folder, the last if None; its scale and its corrections by hand are in
+    the folder, and what was corrected is told in ``corrected``. ``scale``: of pictures, see
+    ``tasks.measure.parse_scale``; ``scale_second`` if it differs. ``frame``: of runs. ``crystal``: its number
+    in a picture, 1 the largest. ``same_size``: stretch the second to the first's mean reach. ``out``: folder
+    for ``compare.json`` and ``compare.png``.
 
     Gives back a plain record: ``similarity``, ``meaning``, areas, ``arms`` and, for twins, ``lag`` of both.
     Raises ``IcewrightError``.
@@ -53,12 +61,13 @@ def compare(
         return _twins(Path(first), scale, out)
     from icewright.measure import compare as physics
 
-    a = shape_of(Path(first), scale, frame, crystal)
+    a = shape_of(Path(first), scale, frame, crystal, picture)
     b = shape_of(
         Path(second),
         scale_second if scale_second is not None else scale,
         frame_second,
         crystal if crystal_second is None else crystal_second,
+        picture_second,
     )
     c = physics.compare(a.loops, b.loops, same_size=same_size)
     total = c.common_m2 + c.only_first_m2 + c.only_second_m2
@@ -75,6 +84,7 @@ def compare(
         "first": a.name,
         "second": b.name,
         "quality": [a.quality, b.quality],
+        "corrected": [a.corrected, b.corrected],
         "similarity": c.similarity,
         "u_similarity": min(u, 1.0),
         "meaning": meaning(c.similarity),
@@ -99,7 +109,7 @@ def compare(
             folder.mkdir(parents=True, exist_ok=True)
         write_json(folder / "compare.json", KIND, SCHEMA, record)
         caption = f"Similarity {c.similarity:.3f}: common over covered area. {record['meaning']}"
-        picture = compare_png(
+        drawn = compare_png(
             c.first_m,
             c.second_m,
             folder / "compare.png",
@@ -107,7 +117,7 @@ def compare(
             (a.name, b.name),
             caption,
         )
-        record["files"] = [str(folder / "compare.json"), str(picture)]
+        record["files"] = [str(folder / "compare.json"), str(drawn)]
     return record
 
 
@@ -121,8 +131,19 @@ def meaning(similarity: float) -> str:
     )
 
 
-def shape_of(place: Path, scale: Scale | str | None, frame: int = -1, crystal: int = 1) -> Shape:
-    """The outline of a run's crystal or of one in a picture. Raises ``IcewrightError``."""
+def shape_of(
+    place: Path,
+    scale: Scale | str | None,
+    frame: int = -1,
+    crystal: int = 1,
+    picture: str | None = None,
+) -> Shape:
+    """The outline of a run's crystal, of one in a picture, or of one in a measured folder, as corrected.
+
+    Raises ``IcewrightError``.
+    """
+    if place.is_dir() and (place / "readings.json").is_file():
+        return _measured(place, picture, crystal)
     if place.is_dir():
         from icewright.shape.outline import outline
         from icewright.tasks.crystals import solid_of
@@ -139,6 +160,18 @@ def shape_of(place: Path, scale: Scale | str | None, frame: int = -1, crystal: i
         )
     one = readings[crystal - 1]
     return Shape([one.outline_m], place.name, one.quality, float(one.details.get("u_edge_m", 0.0)))
+
+
+def _measured(folder: Path, picture: str | None, crystal: int) -> Shape:
+    import numpy as np
+
+    from icewright.measure.reading import to_metres
+    from icewright.tasks.corrected import reading_of
+
+    one, scale, words = reading_of(folder, picture, crystal)
+    loop = to_metres(np.asarray(one["outline_px"], dtype=float), scale)
+    u = float(one["details"].get("u_edge_m") or 0.0)
+    return Shape([loop], f"{folder.name}/{one['picture']}", str(one["quality"]), u, words)
 
 
 def _readings(place: Path, scale: Scale | str | None) -> list[Any]:

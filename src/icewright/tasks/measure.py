@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import os
 import re
 import time
 from collections.abc import Callable, Mapping, Sequence
@@ -129,47 +130,78 @@ def measure(
     fixes = corrections.read(folder)
     plain = [_record(item, scale, view, least_um, folder if pictures else None, ()) for item in found]
     outcomes, stopped = _read_all(plain, folder, workers, on_progress, should_stop)
-    hand: dict[int, Any] = {}
-    for k, item in enumerate(found):
-        mine = [c for c in fixes if c.picture in ("*", item.name) and not c.leave_out]
-        if mine and outcomes[k] is not None:
-            hand[k] = _work(_record(item, scale, view, least_um, folder if pictures else None, mine))
-    rows, notes = _rows(found, outcomes, hand, fixes)
+    options = {"view": view, "least_um": least_um, "stack": stack}
+    from icewright.tasks import corrected
+
+    hand = {}
+    if fixes and not stopped:
+        hand = corrected.lay_over(found, outcomes, fixes, scale, options, folder, pictures, workers)
+    rows = _rows(found, outcomes, hand, fixes)
     for item, outcome in zip(found, outcomes, strict=True):
         if isinstance(outcome, Mapping) and outcome.get("problem"):
             problems.append(images.Problem(item.name, outcome["problem"]))
         elif isinstance(outcome, Mapping) and not outcome.get("readings"):
             problems.append(images.Problem(item.name, "nothing stands out of the background"))
-    return _written(
-        folder, scale, found, outcomes, hand, rows, problems, [*said, *notes], pictures, stopped, began
+    write_json(
+        folder / READINGS,
+        READINGS_KIND,
+        READINGS_SCHEMA,
+        {
+            "scale": {"x_m": scale.x_m, "y_m": scale.y_m, "u_share": scale.u_share, "source": scale.source},
+            "options": options,
+            "pictures": [
+                {
+                    "name": item.name,
+                    "path": str(item.path),
+                    "beside": _beside(item.path, folder),
+                    "time_s": item.time_s,
+                    **(outcome or {}),
+                }
+                for item, outcome in zip(found, outcomes, strict=True)
+            ],
+        },
     )
+    return _written(
+        folder, scale, found, outcomes, hand, rows, problems, said, fixes, pictures, stopped, began
+    )
+
+
+def _beside(path: Path, folder: Path) -> str | None:
+    """The way from the folder to the picture, which still holds when both are moved; None across drives."""
+    try:
+        return Path(os.path.relpath(path.resolve(), folder.resolve())).as_posix()
+    except ValueError:
+        return None
 
 
 def _record(
     item: Any, scale: Scale, view: str, least_um: float | None, folder: Path | None, fixes: Sequence[Any]
 ) -> dict[str, Any]:
     about = item.path.stat()
-    pair = next((c.scale_um for c in reversed(fixes) if c.scale_um is not None and c.number == 0), None)
-    by_hand: dict[str, Any] = {}
-    for c in fixes:
-        here = by_hand.setdefault(str(c.number), {})
-        if c.centre_px is not None:
-            here["centre_px"] = list(c.centre_px)
-        if c.outline_px is not None:
-            loop = [list(p) for p in c.outline_px]
-            here["outline_px"] = loop if loop[0] == loop[-1] else [*loop, loop[0]]
+    from icewright.measure import corrections
+
+    now = corrections.scale_of(fixes, item.name, scale)
+    by_hand = {
+        str(k): {
+            name: [list(p) for p in value] if name == "outline_px" else list(value)
+            for name, value in more.items()
+        }
+        for k, more in corrections.by_hand(fixes, item.name).items()
+    }
+    # In pixels the least size stays, so that the same crystals are found and keep their numbers.
+    least_m = None if least_um is None else least_um * 1e-6 * now.pixel_m / scale.pixel_m
     return {
         "path": str(item.path.resolve()),
         "name": item.name,
         "pages": list(item.pages),
         "size": about.st_size,
         "changed": about.st_mtime_ns,
-        "x_m": pair[0] * 1e-6 if pair else scale.x_m,
-        "y_m": pair[1] * 1e-6 if pair else scale.y_m,
-        "u_share": scale.u_share,
+        "x_m": now.x_m,
+        "y_m": now.y_m,
+        "u_share": now.u_share,
         "view": view,
-        "least_m": least_um * 1e-6 if least_um is not None else None,
-        "by_hand": {k: v for k, v in by_hand.items() if v},
+        "least_m": least_m,
+        "by_hand": by_hand,
         "tiles": str(folder / "tiles") if folder is not None else None,
     }
 
@@ -306,7 +338,7 @@ def _read_all(
 
 def _rows(
     found: Sequence[Any], outcomes: Sequence[Any], hand: Mapping[int, Any], fixes: Sequence[Any]
-) -> tuple[list[Any], list[str]]:
+) -> list[Any]:
     """Rows of the growth series, crystals numbered by following them, velocities filled in."""
     from icewright.measure import corrections, tracking
     from icewright.measure.format import Row
@@ -345,7 +377,7 @@ def _rows(
                 )
             )
     rows.sort(key=lambda r: (r.crystal, r.time_s if r.time_s is not None else 0.0))
-    return rows, []
+    return rows
 
 
 def _written(
@@ -357,11 +389,13 @@ def _written(
     rows: list[Any],
     problems: Sequence[Any],
     said: Sequence[str],
+    fixes: Sequence[Any],
     pictures: bool,
     stopped: bool,
     began: float,
 ) -> dict[str, Any]:
     from icewright import __version__
+    from icewright.measure import corrections
     from icewright.measure import format as series_format
 
     rows, crystals = _followed(rows, scale)
@@ -373,22 +407,16 @@ def _written(
         "times": "; ".join(said),
         "version": __version__,
     }
+    corrected = sum(1 for r in rows if r.corrected)
+    left_out = sum(1 for c in fixes if c.leave_out)
+    notes = []
+    if fixes:
+        about["corrections"] = f"{corrected} rows by hand, {left_out} crystals left out by hand"
+        notes = [f"{corrections.FILE} is laid over what was found: {about['corrections']}"]
     series = series_format.GrowthSeries(tuple(rows), about)
     files = [str(series_format.write_csv(series, folder / CSV))]
     if rows:
         files.append(str(series_format.write_netcdf(series, folder / NETCDF)))
-    write_json(
-        folder / READINGS,
-        READINGS_KIND,
-        READINGS_SCHEMA,
-        {
-            "scale": {"x_m": scale.x_m, "y_m": scale.y_m, "u_share": scale.u_share, "source": scale.source},
-            "pictures": [
-                {"name": item.name, "path": str(item.path), "time_s": item.time_s, **(outcome or {})}
-                for item, outcome in zip(found, outcomes, strict=True)
-            ],
-        },
-    )
     files.append(str(folder / READINGS))
     drawn = _drawn(folder, found, outcomes, hand, crystals, rows) if pictures else []
     seconds = time.monotonic() - began
@@ -399,8 +427,10 @@ def _written(
         "flagged": sum(1 for r in rows if r.quality in ("poor", "none")),
         "readings": len(rows),
         "problems": [{"name": p.name, "reason": p.reason} for p in problems],
-        "words": list(said),
-        "corrected": sum(1 for r in rows if r.corrected),
+        "words": [*said, *notes],
+        "corrected": corrected,
+        "left_out": left_out,
+        "corrections_digest": corrections.digest(fixes),
         "stopped": stopped,
         "seconds": seconds,
         **about,
