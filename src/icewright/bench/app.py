@@ -18,7 +18,7 @@ from fastapi.responses import FileResponse, HTMLResponse, JSONResponse
 from starlette.exceptions import HTTPException
 from starlette.staticfiles import StaticFiles
 
-from icewright.bench import api, shapes
+from icewright.bench import api, corrected_api, shapes
 from icewright.bench.jobs import Jobs
 from icewright.bench.security import BenchError, Guard, error_body
 from icewright.bench.sessions import Sessions
@@ -59,6 +59,7 @@ def create_app(settings: Settings) -> FastAPI:
     app.add_exception_handler(HTTPException, _plain)
     app.add_exception_handler(Exception, _fault)
     app.include_router(api.router)
+    app.include_router(corrected_api.router)
     _name_event_shapes(app)
 
     @app.get("/", include_in_schema=False, response_model=None)

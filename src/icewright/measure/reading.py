@@ -128,11 +128,16 @@ def read_ready(
     for k, one in enumerate(it.found, start=1):
         more = given.pop(k, {})
         if only in (None, k):
-            out.append(_read_one(one, it.seen, coarse, view, more))
+            out.append(_numbered(_read_one(one, it.seen, coarse, view, more), k))
     for k, more in sorted(given.items()):
         if "outline_px" in more and only in (None, k):
-            out.append(_read_one(None, it.seen, coarse, view, more))
+            out.append(_numbered(_read_one(None, it.seen, coarse, view, more), k))
     return out if it.times == 1 else [_of_the_whole(r, it.times, scale) for r in out]
+
+
+def _numbered(r: Reading, number: int) -> Reading:
+    """With its number: crystals added by hand may leave numbers out."""
+    return replace(r, details={**r.details, "number": number})
 
 
 def binning(picture: Picture) -> int:

@@ -158,7 +158,7 @@ def reading_of(folder: Path, picture: str | None, crystal: int) -> tuple[dict[st
         ]
     mine = [
         (k, r)
-        for k, r in enumerate(readings, start=1)
+        for k, r in ((task.number_of(r, place), r) for place, r in enumerate(readings, start=1))
         if r["view"] != "round" and not corrections.for_crystal(fixes, str(one["name"]), k).get("leave_out")
     ]
     if not 1 <= crystal <= len(mine):

@@ -206,6 +206,11 @@ def _record(
     }
 
 
+def number_of(reading: Mapping[str, Any], place: int) -> int:
+    """A crystal's number in its picture; its place where results of an older Icewright do not tell it."""
+    return int(reading.get("details", {}).get("number") or place)
+
+
 def _work(record: Mapping[str, Any]) -> dict[str, Any]:
     """Measure one picture; runs in another process. What is wrong with a file is a result, not an error."""
     import numpy as np
@@ -348,7 +353,8 @@ def _rows(
         readings = (hand.get(k) or outcome or {}).get("readings", [])
         name = found[k].name
         mine = []
-        for number, one in enumerate(readings, start=1):
+        for place, one in enumerate(readings, start=1):
+            number = number_of(one, place)
             if one["view"] == "round" or corrections.for_crystal(fixes, name, number).get("leave_out"):
                 continue
             mine.append((number, one))
