@@ -5,7 +5,7 @@ import type { HumidityKey, Held, Way } from "../api/types";
 import { about, air, changeSetup, lookAgain, mergeTurns, setup, state, turn, type TurnBody } from "../state/bench";
 import { Cautions, ChamberGap, SettingKnobs } from "./chamber";
 import { Field } from "./field";
-import { celsius, digits, percent, spoken } from "./format";
+import { celsius, digits, percent, printed, spoken } from "./format";
 import { Knob } from "./knob";
 import { FromMemory } from "./mark";
 
@@ -179,17 +179,17 @@ function Favours() {
   return (
     <div class="favours" aria-live="off">
       <p class="favour">
-        {f.words} {f.from_memory && <FromMemory marks={f.marks} />}
+        {printed(f.words)} {f.from_memory && <FromMemory marks={f.marks} />}
       </p>
       <details>
         <summary>Why</summary>
         <ul>
           {f.why.map((w) => (
-            <li key={w}>{w}</li>
+            <li key={w}>{printed(w)}</li>
           ))}
           {f.marks.map((w) => (
             <li key={w} class="marked">
-              {w}
+              {printed(w)}
             </li>
           ))}
         </ul>
@@ -220,9 +220,9 @@ function SetupPanel() {
       <details class="setup" onToggle={(e) => e.currentTarget.open && void lookAgain()}>
         <summary>Pressure, holding, seed, kinetics</summary>
         <p class="aside">One of each for a whole path. A change starts a new path from the seed.</p>
-        <label class="line">
-          <span>Start from the seed, and then do all of it again</span>
+        <label class="choice">
           <input type="checkbox" checked={replay.value} onChange={(e) => (replay.value = e.currentTarget.checked)} />
+          <span>Start from the seed, and then do all of it again</span>
         </label>
         <label class="line">
           <span>Knobs</span>

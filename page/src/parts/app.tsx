@@ -8,6 +8,7 @@ import { AirPanel } from "./air";
 import { CompareDialog } from "./compare";
 import { Choice, CrystalPanel } from "./crystal";
 import { Dialog } from "./dialog";
+import { printed } from "./format";
 import { Hints } from "./hints";
 import { CuePanel, PhotoPanel, RealPanel } from "./microscope";
 import { PathsPanel } from "./paths";
@@ -148,7 +149,7 @@ function Told() {
       )}
       {last && (
         <div class="told-bar" role="status">
-          <p>{last.text}</p>
+          <p>{printed(last.text)}</p>
           <button type="button" class="small-button" onClick={() => (notes.value = notes.value.filter((n) => n !== last))}>
             Put away
           </button>

@@ -1,7 +1,7 @@
 /** The settings of an apparatus as knobs, and how far the air in the chamber still is from what was set. */
 import type { Air, Apparatus, Chamber } from "../api/types";
 import { setup, type TurnBody } from "../state/bench";
-import { celsius, digits, minus, percent, spoken } from "./format";
+import { celsius, digits, minus, percent, printed, spoken } from "./format";
 import { Knob } from "./knob";
 
 const UNITS: Record<string, string> = { degC: "°C", um: "µm" };
@@ -90,7 +90,7 @@ export function Cautions() {
     <>
       {s.cautions.map((text) => (
         <p class="caution" key={text}>
-          <strong>Caution:</strong> {text}
+          <strong>Caution:</strong> {printed(text)}
         </p>
       ))}
       {own.length > 0 && (
@@ -98,7 +98,7 @@ export function Cautions() {
           <summary>Cautions of this apparatus</summary>
           {own.map((text) => (
             <p class="caution" key={text}>
-              {text}
+              {printed(text)}
             </p>
           ))}
         </details>

@@ -73,35 +73,37 @@ export function CrystalPanel({ hints }: { hints?: ComponentChildren }) {
         <Choice label="Cut" all={CUTS} value={cut.value} onChoose={setCut} />
       </div>
       {cut.value !== "none" && <CutSlider />}
-      <div class="stage">
-        <div
-          class="crystal-view"
-          ref={host}
-          role="group"
-          tabIndex={0}
-          aria-label={describe()}
-          data-meshes={frame.value?.frame ?? 0}
-        />
-        {place.value === "microscope" && photos.value.length > 0 && <PhotoLayer />}
-        <ScaleBar pixelsPerUm={scale.value} />
-        <Readings />
+      <div class="stage-box">
+        <div class="stage">
+          <div
+            class="crystal-view"
+            ref={host}
+            role="group"
+            tabIndex={0}
+            aria-label={describe()}
+            data-meshes={frame.value?.frame ?? 0}
+          />
+          {place.value === "microscope" && photos.value.length > 0 && <PhotoLayer />}
+          <ScaleBar pixelsPerUm={scale.value} />
           <span class="buttons zoom">
-          <button type="button" class="small-button" aria-label="Farther" onClick={() => viewer()?.zoom(1 / 1.25)}>
-            −
-          </button>
-          <button type="button" class="small-button" aria-label="Nearer" onClick={() => viewer()?.zoom(1.25)}>
-            +
-          </button>
-          <button type="button" class="small-button" onClick={() => viewer()?.fit()}>
-            All of it
-          </button>
-        </span>
+            <button type="button" class="small-button" aria-label="Farther" onClick={() => viewer()?.zoom(1 / 1.25)}>
+              −
+            </button>
+            <button type="button" class="small-button" aria-label="Nearer" onClick={() => viewer()?.zoom(1.25)}>
+              +
+            </button>
+            <button type="button" class="small-button" onClick={() => viewer()?.fit()}>
+              All of it
+            </button>
+          </span>
+          {colour.value !== "ice" && (
+            <Legend by={colour.value} high={legend.value.high} rings={legend.value.rings} />
+          )}
+          {cut.value !== "none" && colour.value === "ice" && <p class="cut-words">Cut face: coloured by age, rings a round time apart</p>}
+          {is?.outgrown && <p class="stage-note">Larger than the preview was sized for: still right, but coarser and slower. Size it anew under "Pressure, holding, seed, kinetics".</p>}
+        </div>
+        <Readings />
         {hints}
-        {colour.value !== "ice" && (
-          <Legend by={colour.value} high={legend.value.high} rings={legend.value.rings} />
-        )}
-        {cut.value !== "none" && colour.value === "ice" && <p class="cut-words">Cut face: coloured by age, rings a round time apart</p>}
-        {is?.outgrown && <p class="stage-note">Larger than the preview was sized for: still right, but coarser and slower. Size it anew under "Pressure, holding, seed, kinetics".</p>}
       </div>
     </section>
   );

@@ -1,5 +1,5 @@
 import { describe, expect, it } from "vitest";
-import { celsius, clock, digits, mass, parseNumber, percent, rate, spoken, um } from "./format";
+import { celsius, clock, digits, mass, parseNumber, percent, printed, rate, spoken, um } from "./format";
 
 const plain = (text: string): string => text.replace(/\u202f/g, " ");
 
@@ -16,9 +16,14 @@ describe("numbers", () => {
   it("of rates and masses take the prefix that reads best", () => {
     expect(plain(rate(0.8))).toBe("0.80 µm/s");
     expect(plain(rate(0.0012))).toBe("1.2 nm/s");
+    expect(plain(rate(-4.5e-6))).toBe("0 µm/s");
     expect(plain(mass(12.3))).toBe("12.3 µg");
     expect(plain(mass(0.0383))).toBe("38.3 ng");
     expect(plain(mass(1e-6))).toBe("1.00 pg");
+  });
+  it("in words of the server are printed with their signs, but never in what is to be typed", () => {
+    expect(printed("at 15 um radius: cool to -12 degC, -3 % over ice")).toBe("at 15 µm radius: cool to −12 °C, −3 % over ice");
+    expect(printed("plate_c = -15, radius_um")).toBe("plate_c = -15, radius_um");
   });
   it("of time are said as people say them, or as a clock does", () => {
     expect(spoken(390)).toBe("6 min 30 s");

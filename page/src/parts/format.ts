@@ -28,6 +28,7 @@ export function celsius(value: number | null | undefined): string {
 
 export function rate(umPerS: number | null | undefined): string {
   if (umPerS == null || !Number.isFinite(umPerS)) return "–";
+  if (Math.abs(umPerS) < 1e-5) return `0${THIN}µm/s`; // a hundredth of a nanometre a second is no growth that anyone sees
   return Math.abs(umPerS) < 0.01 && umPerS !== 0
     ? `${digits(umPerS * 1000, 2)}${THIN}nm/s`
     : `${digits(umPerS, 2)}${THIN}µm/s`;
@@ -62,6 +63,15 @@ export function clock(seconds: number | null | undefined): string {
   const ss = String(s % 60).padStart(2, "0");
   const sign = seconds < 0 ? "−" : "";
   return h ? `${sign}${h}:${String(mm).padStart(2, "0")}:${ss}` : `${sign}${mm}:${ss}`;
+}
+
+/** Words of the server, which writes units in plain letters, as print has them: 15 um, -2 degC. */
+export function printed(text: string): string {
+  return text
+    .replace(/\bum\b/g, "µm")
+    .replace(/\bug\b/g, "µg")
+    .replace(/\bdegC\b/g, "°C")
+    .replace(/(^|[\s(])-(?=\d[\d.]*\s?(°C|%))/g, "$1−"); // not in what is to be typed: plate_c = -15
 }
 
 /** What a person typed into a number field: decimal comma and true minus are allowed. Null if no number. */

@@ -9,7 +9,7 @@ import { lookFrom, moving, outlined, viewer } from "../state/view";
 import { Cautions } from "./chamber";
 import { Choice } from "./crystal";
 import { Field } from "./field";
-import { celsius, clock, percent, spoken } from "./format";
+import { celsius, clock, percent, printed, spoken } from "./format";
 import { place as layPhoto } from "./photolayer";
 
 export function CuePanel() {
@@ -27,7 +27,7 @@ export function CuePanel() {
         )}
       </div>
       <p class={`cue-words ${cue?.waiting ? "waiting" : ""}`} aria-live="assertive">
-        {c.done ? "The recipe is done." : !c.running ? "Start the clock when the crystal is in place." : (cue?.words ?? "Nothing more to do: watch it grow.")}
+        {c.done ? "The recipe is done." : !c.running ? "Start the clock when the crystal is in place." : (cue ? printed(cue.words) : "Nothing more to do: watch it grow.")}
       </p>
       {c.running && cue && !c.done && (
         <p class="cue-when" aria-live="off">
@@ -108,7 +108,7 @@ export function RealPanel() {
             if (thickness.value !== null) body.thickness_um = thickness.value;
             const answer = await ask<{ clock: Clock; words: string }>(here("real"), body);
             takeClock(answer.clock);
-            told.value = answer.words;
+            told.value = printed(answer.words);
             tree.value = await ask(here("tree"));
           });
         }}

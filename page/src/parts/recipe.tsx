@@ -5,7 +5,7 @@ import { ask } from "../api/client";
 import type { Job, RecipeBrief, RecipeView } from "../api/types";
 import { about, attempt, beginWith, here, jobs, notes, putToml, title } from "../state/bench";
 import { Dialog } from "./dialog";
-import { digits, spoken, um } from "./format";
+import { digits, printed, spoken, um } from "./format";
 
 export function RecipePanel() {
   const open = useSignal<"" | "save" | "open" | "text" | "grow">("");
@@ -147,7 +147,7 @@ function AsText({ onDone }: { onDone: () => void }) {
     >
       {got.value.warnings.map((w) => (
         <p class="caution" key={w}>
-          {w}
+          {printed(w)}
         </p>
       ))}
       {got.value.from_memory.length > 0 && (
@@ -155,7 +155,7 @@ function AsText({ onDone }: { onDone: () => void }) {
           <summary>Rests on values from memory ({got.value.from_memory.length})</summary>
           <ul>
             {got.value.from_memory.map((w) => (
-              <li key={w}>{w}</li>
+              <li key={w}>{printed(w)}</li>
             ))}
           </ul>
         </details>
@@ -215,7 +215,7 @@ function Notes() {
       <summary>Notes ({all.length})</summary>
       <ul>
         {all.map((n, i) => (
-          <li key={i}>{n.text}</li>
+          <li key={i}>{printed(n.text)}</li>
         ))}
       </ul>
     </details>

@@ -6,7 +6,7 @@ import type { Run, RunView } from "../api/types";
 import { about, attempt, jobs } from "../state/bench";
 import { compared, MOST } from "../state/compare";
 import { Dialog } from "./dialog";
-import { digits, um } from "./format";
+import { digits, printed, um } from "./format";
 
 const EXPORTS: Record<string, string> = {
   zip: "the whole run, zip",
@@ -92,7 +92,7 @@ function OneRun({ name }: { name: string }) {
     <div class="one-run">
       <h3>{r.title || r.name}</h3>
       {r.words.map((w) => (
-        <p key={w}>{w}</p>
+        <p key={w}>{printed(w)}</p>
       ))}
       {r.warnings.map((w) => (
         <p class="caution" key={w}>

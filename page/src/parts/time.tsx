@@ -2,7 +2,7 @@
 import { useSignal } from "@preact/signals";
 import { endOf, go, pace, setup, state, stepOn } from "../state/bench";
 import { jump } from "../state/keys";
-import { clock, digits, spoken } from "./format";
+import { clock, digits, printed, spoken } from "./format";
 
 const SPEEDS: [number | null, string][] = [
   [1, "real time"],
@@ -58,9 +58,6 @@ export function TimePanel() {
             ))}
           </select>
         </label>
-        <span class="pace">
-          {s.paused ? "paused" : s.worker === "growing" && s.pace !== null ? `${digits(s.pace, 2)} × real time` : ""}
-        </span>
       </div>
       <label class="line moment">
         <span class="unseen">Moment</span>
@@ -78,9 +75,12 @@ export function TimePanel() {
             void go({ time_s: Math.min(to, end) }).then(() => (dragged.value = null));
           }}
         />
-        <span class="value">of {clock(end)}</span>
+        <span class="value">
+          of {clock(end)}
+          <small class="pace">{s.paused ? "paused" : s.worker === "growing" && s.pace !== null ? `${digits(s.pace, 2)} × real time` : "\u00a0"}</small>
+        </span>
       </label>
-      {!QUIET.has(s.worker) && <p class="aside">{s.status}</p>}
+      {!QUIET.has(s.worker) && <p class="aside">{printed(s.status)}</p>}
       {behind && (s.paused || !s.replaying) && <p class="aside">Back at {spoken(s.time_s)}. Turn a knob here and a new path begins; the old one stays.</p>}
       {s.replaying && !s.paused && <p class="aside">Doing again what was done, to {spoken(end)}.</p>}
       {s.worker === "outgrown" && (

@@ -15,19 +15,12 @@ import {
   layOut,
   type Piece,
   remove,
-  ticks,
-  timeTicks,
   toggleRamp,
 } from "../state/timeline";
 import { settingWords } from "./chamber";
 import { Field } from "./field";
 import { clock, minus, spoken, um } from "./format";
-
-const LEFT = 52;
-const RIGHT = 14;
-const STRIP = 46;
-const GAP = 8;
-const AXIS = 20;
+import { AXIS, Handle, heightOf, LEFT, RIGHT, Strip, strip, StripName, through, TimeAxis } from "./strips";
 
 export function TimelinePanel() {
   const box = useRef<HTMLDivElement>(null);
@@ -114,7 +107,7 @@ function Curves({ pieces, width, now, changed, fixed, edit }: CurvesProps) {
   const t = strip(0, temps, 1);
   const h = strip(1, moist, same ? HUMIDITY[key].step * 10 : 1, 0);
   const size = strip(2, [...kept.map((r) => r.radius_um), ...kept.map((r) => r.thickness_um / 2)], 1, 0);
-  const height = 3 * (STRIP + GAP) + AXIS;
+  const height = heightOf(3);
   const line = (of: (p: Piece) => [number, number], y: (v: number) => number): string =>
     pieces.map((p, i) => `${i ? "L" : "M"}${x(p.from)} ${y(of(p)[0])}L${x(p.to)} ${y(of(p)[1])}`).join("");
   const curve = (of: "radius_um" | "thickness_um" | "sigma_percent" | "temperature_c", y: (v: number) => number, part = 1): string =>
@@ -139,13 +132,9 @@ function Curves({ pieces, width, now, changed, fixed, edit }: CurvesProps) {
       {[t, h, size].map((of, i) => (
         <Strip key={i} of={of} width={width} />
       ))}
-      {timeTicks(end, Math.max(3, width / 90)).map((v) => (
-        <text key={v} class="tick" x={x(v)} y={height - 5} text-anchor="middle">
-          {clock(v)}
-        </text>
-      ))}
+      <TimeAxis end={end} x={x} width={width} height={height} />
       {pieces.slice(0, -1).map((p, i) => (
-        <line key={i} class="border" x1={x(p.to)} x2={x(p.to)} y1={0} y2={height - AXIS} />
+        <path key={i} class="border" d={through([t, h, size], x(p.to))} />
       ))}
       <path class={`curve warm ${fixed ? "asked" : ""}`} d={line((p) => p.step.temperature_c, t.y)} />
       {fixed && <path class="curve warm actual-air" d={curve("temperature_c", t.y)} />}
@@ -157,10 +146,10 @@ function Curves({ pieces, width, now, changed, fixed, edit }: CurvesProps) {
       )}
       <path class={`curve size ${changed ? "past" : ""}`} d={curve("radius_um", size.y)} />
       <path class={`curve size thin ${changed ? "past" : ""}`} d={curve("thickness_um", size.y, 0.5)} />
-      <StripName of={t} words="°C" width={width} />
-      <StripName of={h} words={same ? HUMIDITY[key].unit : "% over ice"} width={width} />
-      <StripName of={size} words="µm: radius, half thickness" width={width} />
-      <line class="now" x1={x(now)} x2={x(now)} y1={0} y2={height - AXIS} />
+      <StripName of={t} words="temperature, °C" />
+      <StripName of={h} words={`humidity, ${same ? HUMIDITY[key].unit : "% over ice"}`} />
+      <StripName of={size} words="radius (solid) and half the thickness (dashed), µm" />
+      <path class="now" d={through([t, h, size], x(now))} />
       {!fixed && pieces.map((p, i) => (
         <g key={i}>
           {([0, 1] as End[]).map((e) => {
@@ -216,113 +205,6 @@ function Curves({ pieces, width, now, changed, fixed, edit }: CurvesProps) {
         </g>
       ))}
     </svg>
-  );
-}
-
-interface StripOf {
-  top: number;
-  low: number;
-  high: number;
-  y: (v: number) => number;
-  value: (y: number) => number;
-}
-
-function strip(index: number, values: number[], least: number, floor?: number): StripOf {
-  const good = values.filter((v) => Number.isFinite(v));
-  let low = good.length ? Math.min(...good) : 0;
-  let high = good.length ? Math.max(...good) : 1;
-  if (floor !== undefined) low = Math.min(low, floor);
-  const lack = Math.max(0, least - (high - low));
-  const room = (high - low + lack) * 0.18;
-  if (floor === undefined) low -= lack / 2;
-  high += floor === undefined ? lack / 2 : lack;
-  high += room;
-  if (floor === undefined || low < floor) low -= room;
-  const top = index * (STRIP + GAP) + 4;
-  const y = (v: number): number => top + STRIP - ((v - low) / (high - low)) * STRIP;
-  return { top, low, high, y, value: (py) => low + ((top + STRIP - py) / STRIP) * (high - low) };
-}
-
-function Strip({ of, width }: { of: StripOf; width: number }) {
-  return (
-    <g aria-hidden="true">
-      <rect class="ground" x={LEFT} y={of.top} width={width - LEFT - RIGHT} height={STRIP} />
-      {ticks(of.low, of.high, 2.5).map((v) => (
-        <g key={v}>
-          <line class="grid" x1={LEFT} x2={width - RIGHT} y1={of.y(v)} y2={of.y(v)} />
-          <text class="tick" x={LEFT - 6} y={Math.min(Math.max(of.y(v) + 4, of.top + 9), of.top + STRIP)} text-anchor="end">
-            {minus(String(v))}
-          </text>
-        </g>
-      ))}
-    </g>
-  );
-}
-
-/** Drawn over the curves, with a rim of the ground's colour, so that it can be read wherever they run. */
-function StripName({ of, words, width }: { of: StripOf; words: string; width: number }) {
-  return (
-    <text class="tick name" x={width - RIGHT - 6} y={of.top + 12} text-anchor="end" aria-hidden="true">
-      {words}
-    </text>
-  );
-}
-
-interface HandleProps {
-  name: string;
-  tone: string;
-  x: number;
-  y: number;
-  value: number;
-  low: number;
-  high: number;
-  step: number;
-  words: string;
-  toValue: (px: number, py: number) => number;
-  onValue: (value: number) => void;
-}
-
-/** A point that is dragged by pointer or moved by arrow keys; a slider to assistive technology. */
-function Handle({ name, tone, x, y, value, low, high, step, words, toValue, onValue }: HandleProps) {
-  const dragging = useRef(false);
-  const clamp = (v: number): number => Math.min(high, Math.max(low, v));
-  const places = Math.max(0, -Math.floor(Math.log10(step) + 1e-9));
-  const keys: Record<string, number> = { ArrowUp: 1, ArrowRight: 1, ArrowDown: -1, ArrowLeft: -1, PageUp: 10, PageDown: -10 };
-  return (
-    <g
-      class={`handle ${tone}`}
-      role="slider"
-      tabindex={0} // in lower case: attributes of SVG are not put right
-      aria-label={name}
-      aria-valuenow={value}
-      aria-valuemin={low}
-      aria-valuemax={high}
-      aria-valuetext={words}
-      transform={`translate(${x} ${y})`}
-      onKeyDown={(e) => {
-        const by = keys[e.key];
-        if (!by) return;
-        e.preventDefault();
-        e.stopPropagation();
-        onValue(clamp(Number((value + by * step).toFixed(places + 1))));
-      }}
-      onPointerDown={(e) => {
-        dragging.current = true;
-        e.currentTarget.setPointerCapture(e.pointerId);
-        e.preventDefault();
-        (e.currentTarget as unknown as HTMLElement).focus();
-      }}
-      onPointerMove={(e) => {
-        if (!dragging.current) return;
-        const box = e.currentTarget.ownerSVGElement?.getBoundingClientRect();
-        if (box) onValue(clamp(toValue(e.clientX - box.left, e.clientY - box.top)));
-      }}
-      onPointerUp={() => (dragging.current = false)}
-      onPointerCancel={() => (dragging.current = false)}
-    >
-      <circle class="reach" r={16} />
-      {tone === "plain" ? <path d="M0 -7 6 4H-6Z" /> : <circle r={5.5} />}
-    </g>
   );
 }
 
