@@ -341,6 +341,12 @@ async def put_recipe(asked: shapes.RecipeEdit, session: One, settings: Set) -> s
     return session.shown()
 
 
+@router.post("/sessions/{id}/recipe/air")
+async def air_of_settings(asked: shapes.SetDraft, session: One) -> shapes.SetAir:
+    """The air that other settings of the apparatus would make; nothing is changed."""
+    return await asyncio.to_thread(session.air_of_settings, asked)
+
+
 @router.post("/sessions/{id}/recipe/save")
 async def save_recipe(asked: shapes.Save, session: One, settings: Set) -> shapes.Saved:
     """Write it into the chosen folder."""

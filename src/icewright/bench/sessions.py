@@ -12,6 +12,7 @@ import secrets
 import shutil
 import time
 from collections import deque
+from collections.abc import Sequence
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -24,6 +25,7 @@ from icewright.bench.link import Link
 from icewright.bench.live import Target, recipe_so_far, rest
 from icewright.bench.photos import Photos
 from icewright.bench.security import BenchError, error_body
+from icewright.bench.set_timeline import Edited, edited, set_step_of
 from icewright.bench.settings import Settings
 from icewright.bench.tree import Branch, Tree
 from icewright.bench.viewers import Viewer
@@ -737,9 +739,12 @@ class Session:
             if new.model_copy(update=alike) != old.recipe:
                 recipe = new
             self.title = new.title or self.title
+        elif asked.set_steps:
+            self._change_settings(asked.set_steps)
+            return
         elif asked.steps and old.plan is not None:
             raise BenchError(
-                400, "This path is a recipe in settings.", got="steps in air", wanted="toml, with settings"
+                400, "This path is a recipe in settings.", got="steps in air", wanted="set_steps, or toml"
             )
         elif asked.steps:
             steps = [words.step_of(edit) for edit in asked.steps]
@@ -770,6 +775,52 @@ class Session:
         branch = self.tree.fork(old, at, steps, old.starts[: first + 1])
         self._go(branch, at, paused=self.paused)
         if until > at and self._link is not None:
+            self._load_to(branch, until)
+        self.tell_all("tree", self.tree.shown())
+
+    def _edited(self, asked: Sequence[shapes.SetStepEdit]) -> Edited | None:
+        """The present path with other settings. Raises BenchError, ApparatusError, RecipeError."""
+        from icewright.kinetics.model import check_temperature as in_table
+
+        branch = self.branch
+        if branch.plan is None:
+            raise BenchError(400, "This path has no apparatus.", got="set_steps", wanted="steps, in air")
+        wanted = [set_step_of(edit) for edit in asked]
+        made = edited(branch.plan, branch.steps, branch.starts, wanted, branch.recipe.pressure_pa)
+        for step in made.steps if made else ():
+            for t_k in step.temperature_k:
+                in_table(self.kinetics(), t_k)
+        return made
+
+    def air_of_settings(self, asked: shapes.SetDraft) -> shapes.SetAir:
+        """The air that other settings would make on the present path; nothing is changed. Raises as above."""
+        branch, made = self.branch, self._edited(asked.set_steps)
+        plan, steps, starts = branch.plan, branch.steps, branch.starts
+        if made is not None:
+            plan, steps = made.plan, made.steps
+            starts = branch.starts if made.at_s is None else made.starts
+        assert plan is not None  # _edited refuses it
+        return shapes.SetAir(
+            set_steps=words.set_step_views(plan, starts, branch.recipe.pressure_pa),
+            steps=words.step_views(steps, starts),
+        )
+
+    def _change_settings(self, asked: Sequence[shapes.SetStepEdit]) -> None:
+        """The timeline of the settings was dragged: a new path from the first change, or other plans."""
+        old, made = self.branch, self._edited(asked)
+        if made is None:
+            return
+        if made.at_s is None:
+            old.steps, old.plan = made.steps, made.plan
+            self._command("steps", steps=made.steps, plan=made.plan)
+            self._mark()
+            self.tell_all("tree", self.tree.shown())
+            return
+        until = self.at_s
+        branch = self.tree.fork(old, made.at_s, made.steps, made.starts)
+        branch.plan = made.plan
+        self._go(branch, made.at_s, paused=self.paused)
+        if until > made.at_s and self._link is not None:
             self._load_to(branch, until)
         self.tell_all("tree", self.tree.shown())
 

@@ -212,6 +212,18 @@ class SetStepView(StepView):
     settings: dict[str, tuple[float, float]]
 
 
+class SetStepEdit(Shape):
+    """One step in settings as the timeline holds it; a setting left out stays as the step before left it."""
+
+    settings: dict[Annotated[str, Field(max_length=100)], tuple[float, float]]
+    minutes: Minutes | None = None
+    radius_um: Um | None = None
+    thickness_um: Um | None = None
+    mass_ug: Annotated[float, Field(gt=0, le=1e9)] | None = None
+    wait: bool = False
+    note: ShortText = ""
+
+
 class State(Shape):
     """Where the growing stands."""
 
@@ -448,7 +460,21 @@ class RecipeEdit(Shape):
 
     toml: Annotated[str, Field(max_length=200_000)] | None = None
     steps: Annotated[list[StepEdit], Field(max_length=1000)] | None = None
+    set_steps: Annotated[list[SetStepEdit], Field(max_length=1000)] | None = None
     title: ShortText | None = None
+
+
+class SetDraft(Shape):
+    """Steps in settings that are being thought of."""
+
+    set_steps: Annotated[list[SetStepEdit], Field(min_length=1, max_length=1000)]
+
+
+class SetAir(Shape):
+    """What steps in settings would be: in the air that they set, and as ramps of the air that comes of it."""
+
+    set_steps: list[SetStepView]
+    steps: list[StepView]
 
 
 class Save(Shape):

@@ -349,11 +349,13 @@ class Worker:
             self.steps_left = steps or 1
         self._state_due = True
 
-    def _do_steps(self, *, act: int, steps: list[Any]) -> None:
+    def _do_steps(self, *, act: int, steps: list[Any], plan: SetPlan | None = None) -> None:
         """Other steps for the time to come; those that are over must be the same."""
         self.act = max(self.act, act)
         self._need()
         assert self.schedule is not None
+        if plan is not None:
+            self.path.plan = plan
         self.schedule.steps = steps
         self.sim.ended = None
         self._settle_place()
