@@ -18,13 +18,15 @@ from fastapi.responses import FileResponse, HTMLResponse, JSONResponse
 from starlette.exceptions import HTTPException
 from starlette.staticfiles import StaticFiles
 
-from icewright.bench import api, corrected_api, shapes
+from icewright.bench import api, corrected_api, design_api, shapes
+from icewright.bench.designs import Designs
 from icewright.bench.jobs import Jobs
 from icewright.bench.security import BenchError, Guard, error_body
 from icewright.bench.sessions import Sessions
 from icewright.bench.settings import Settings
 from icewright.ground.errors import IcewrightError
 from icewright.notebook.files import StoreError
+from icewright.sweep.lanes import cores
 
 STATIC = Path(__file__).parent / "static"
 _NO_PAGE = """<!doctype html><meta charset="utf-8"><title>Icewright bench</title>
@@ -39,13 +41,14 @@ def create_app(settings: Settings) -> FastAPI:
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
         sessions = app.state.sessions = Sessions(settings)
         app.state.jobs = Jobs(sessions.tell_job, settings.threads)
+        app.state.designs = Designs(settings.folder, settings.own, settings.threads or max(1, cores() - 1))
         sessions.start()
         warming = asyncio.get_running_loop().run_in_executor(None, _warm)
         try:
             yield
         finally:
             await warming
-            await app.state.jobs.end()
+            await asyncio.gather(app.state.jobs.end(), app.state.designs.end())
             await sessions.stop()
 
     app = FastAPI(
@@ -59,6 +62,7 @@ def create_app(settings: Settings) -> FastAPI:
     app.add_exception_handler(HTTPException, _plain)
     app.add_exception_handler(Exception, _fault)
     app.include_router(api.router)
+    app.include_router(design_api.router)
     app.include_router(corrected_api.router)
     _name_event_shapes(app)
 

@@ -21,10 +21,17 @@ class Link:
 
     `target` is called as `target(connection, *arguments)` in the process. `told` and `lost` are called in the
     event loop, in order; `lost` once, when the pipe has ended for whatever reason. Both may be exchanged.
+    `daemon` False for a process that starts others; it must then end by itself when the pipe does.
     """
 
     def __init__(
-        self, target: Callable[..., None], arguments: tuple[Any, ...], told: Told, lost: Callable[[], None]
+        self,
+        target: Callable[..., None],
+        arguments: tuple[Any, ...],
+        told: Told,
+        lost: Callable[[], None],
+        *,
+        daemon: bool = True,
     ) -> None:
         context = multiprocessing.get_context("spawn")
         self._loop = asyncio.get_running_loop()
@@ -32,7 +39,7 @@ class Link:
         self._pipe, self.told, self.lost = ours, told, lost
         self._closing = False
         # Only the process we start reads from the pair's other end; ours is closed so that its death is seen.
-        self.process = context.Process(target=target, args=(theirs, *arguments), daemon=True)
+        self.process = context.Process(target=target, args=(theirs, *arguments), daemon=daemon)
         self.process.start()
         theirs.close()
         self._thread = threading.Thread(target=self._read, name="bench-link", daemon=True)

@@ -133,7 +133,7 @@ class Guard:
             await self.app(scope, receive, send)
             return
         limit = self.settings.json_bytes
-        if scope["path"].endswith("/photos") and scope["method"] == "POST":
+        if scope["path"].endswith(("/photos", "/outlines")) and scope["method"] == "POST":
             limit = self.settings.photo_bytes + 10_000  # the envelope around the file
         counted = _Counted(receive, limit)
         await self.app(scope, counted.receive, _Dressed(send, counted, self._cookie(scope)).send)

@@ -39,13 +39,18 @@ _OPTIONS = ("seed", "trials", "strategy", "robust", "spread", "kelvin", "sigma_p
 
 @dataclass(frozen=True)
 class Best:
-    """The best crystal so far, for somebody who watches: its portrait, recipe text, and distance."""
+    """The best crystal so far, for somebody who watches: its portrait, recipe text, and distance.
+
+    ``stages`` are portraits at the ends of the target's stages (None: not reached), ``terms`` what it misses.
+    """
 
     distance: float
     confirmed: bool
     habit: str
     portrait: Portrait
     recipe: str
+    stages: tuple[Portrait | None, ...] = ()
+    terms: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass
@@ -150,6 +155,13 @@ def read_target(path: str | Path) -> Target:
     from icewright.design import target as targets
 
     return targets.read(path, crystal=_of_run)
+
+
+def target_of(data: Mapping[str, Any], folder: str | Path) -> Target:
+    """The target in plain data, as TOML gives it; paths count from ``folder``. Raises ``DesignError``."""
+    from icewright.design import target as targets
+
+    return targets.from_dict(data, Path(folder), crystal=_of_run)
 
 
 def read_design(folder: str | Path) -> DesignSummary:
@@ -300,17 +312,30 @@ class _Designing:
         from icewright.recipe.files import dumps
 
         last = trial.grown.last
-        self._on_best(Best(trial.distance, trial.voxels == FINE, last.habit, last, dumps(trial.made.recipe)))
+        self._on_best(
+            Best(
+                trial.distance,
+                trial.voxels == FINE,
+                last.habit,
+                last,
+                dumps(trial.made.recipe),
+                trial.grown.stages,
+                {**self.target.misfit(trial.grown).terms, **self.target.broken(trial.grown)},
+            )
+        )
 
     def _doubt(self, bench: Bench, found: Found, budget: float) -> tuple[bool, dict[str, Any]]:
         """The robust choice, if asked for, and the spread; whether it came to its end."""
         from icewright.design import robust
         from icewright.design.evaluate import StoppedError
-        from icewright.design.search import FINE, MIDDLE, apart
+        from icewright.design.search import FINE, MIDDLE, Progress, apart
 
         best = found.best
         if best is None or best.grown is None:
             return True, {}
+        if self._on_progress is not None and (self.options["robust"] or self.options["spread"]):
+            phase, habit = "regrowing under doubt", best.grown.last.habit
+            self._on_progress(Progress(phase, found.trials, 1.0, best.distance, habit, found.wall_s, None))
         steps = best.made.recipe.steps
         about = robust.doubts(
             self.target.kinetics,
@@ -406,6 +431,10 @@ class _Designing:
             self._draw(summary, best, found)
         state = "ended" if complete else "stopped"
         data = {"options": dict(self.options), "state": state, "summary": summary.to_dict()}
+        if best is not None and best.grown is not None:
+            # What a viewer draws; `crystal.npz` holds the crystal itself, once it was grown on fine voxels.
+            stages = [None if p is None else p.to_dict() for p in best.grown.stages]
+            data["portraits"] = {"last": best.grown.last.to_dict(), "stages": stages}
         write_json(self.folder / RECORD, KIND, SCHEMA, data)
         return summary
 
