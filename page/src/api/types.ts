@@ -13,7 +13,7 @@ type Sent<T> = T extends [infer A, infer B]
     : T extends object
       ? { [K in keyof T]-?: Sent<T[K]> }
       : T;
-type Of<K extends keyof Schemas> = Sent<Schemas[K]>;
+export type Of<K extends keyof Schemas> = Sent<Schemas[K]>;
 
 export type About = Of<"About">;
 export type Air = Of<"Air">;
@@ -48,7 +48,9 @@ export type RunView = Of<"RunView">;
 export type Section = Of<"Section">;
 export type SeriesWritten = Of<"SeriesWritten">;
 export type Session = Of<"Session">;
+export type SetAir = Of<"SetAir">;
 export type SetStep = Of<"SetStepView">;
+export type SetStepEdit = Of<"SetStepEdit">;
 export type Setup = Of<"Setup">;
 export type State = Of<"State">;
 export type Step = Of<"StepView">;

@@ -1,7 +1,7 @@
 /** The settings of an apparatus as knobs, and how far the air in the chamber still is from what was set. */
 import type { Air, Apparatus, Chamber } from "../api/types";
 import { setup, type TurnBody } from "../state/bench";
-import { celsius, digits, minus, percent, printed, spoken } from "./format";
+import { celsius, minus, percent, printed, spoken } from "./format";
 import { Knob } from "./knob";
 
 const UNITS: Record<string, string> = { degC: "°C", um: "µm" };
@@ -107,13 +107,4 @@ export function Cautions() {
   );
 }
 
-/** Settings in words: "reservoir −14 °C". */
-export function settingWords(apparatus: Apparatus | null | undefined, name: string, [from, to]: [number, number]): string {
-  const knob = apparatus?.knobs.find((k) => k.name === name);
-  const unit = shownUnit(knob?.unit ?? "");
-  const value = from === to ? digits4(from) : `${digits4(from)} to ${digits4(to)}`;
-  return `${knob?.label ?? name} ${value} ${unit}`.trim();
-}
-
-const digits4 = (v: number): string => minus(String(Number(v.toPrecision(5)))) || digits(v);
-const capital = (text: string): string => text.charAt(0).toUpperCase() + text.slice(1);
+export const capital = (text: string): string => text.charAt(0).toUpperCase() + text.slice(1);

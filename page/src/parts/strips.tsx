@@ -1,5 +1,9 @@
 /** What the timelines are drawn of: strips with an axis each above one axis of time, and handles that are dragged. */
-import { useRef } from "preact/hooks";
+import { useSignal } from "@preact/signals";
+import type { RefObject } from "preact";
+import { useEffect, useRef } from "preact/hooks";
+import type { Row } from "../api/types";
+import { go, rows } from "../state/bench";
 import { ticks, timeTicks } from "../state/timeline";
 import { clock, minus } from "./format";
 
@@ -8,6 +12,43 @@ export const RIGHT = 14;
 export const STRIP = 46;
 export const GAP = 19; // room for the words above each strip
 export const AXIS = 24;
+
+export type RowKey = "radius_um" | "thickness_um" | "sigma_percent" | "temperature_c";
+type Scale = (v: number) => number;
+
+/** How wide the box is that curves are drawn in. */
+export function useWidth(): [RefObject<HTMLDivElement | null>, { value: number }] {
+  const box = useRef<HTMLDivElement>(null);
+  const width = useSignal(700);
+  useEffect(() => {
+    if (!box.current) return;
+    const watch = new ResizeObserver(([e]) => (width.value = Math.max(260, e.contentRect.width)));
+    watch.observe(box.current);
+    return () => watch.disconnect();
+  }, []);
+  return [box, width];
+}
+
+/** What was recorded, as a path. */
+export function rowsLine(kept: Row[], of: RowKey, x: Scale, y: Scale, part = 1): string {
+  return kept
+    .filter((r) => Number.isFinite(r[of]))
+    .map((r, i) => `${i ? "L" : "M"}${x(r.time_s).toFixed(1)} ${y(r[of] * part).toFixed(1)}`)
+    .join("");
+}
+
+/** What steps say, as a path: jumps between them, straight within. */
+export function steppedLine<P extends { from: number; to: number }>(pieces: P[], of: (p: P) => [number, number], x: Scale, y: Scale): string {
+  return pieces.map((p, i) => `${i ? "L" : "M"}${x(p.from)} ${y(of(p)[0])}L${x(p.to)} ${y(of(p)[1])}`).join("");
+}
+
+/** A click on the curves, but not on a handle, goes to that moment, if it is recorded. */
+export function goThere(e: { target: EventTarget | null; currentTarget: SVGElement; clientX: number }, time: Scale): void {
+  if ((e.target as Element).closest("[role=slider]")) return;
+  const kept = rows.value;
+  const to = time(e.clientX - e.currentTarget.getBoundingClientRect().left);
+  if (to <= (kept[kept.length - 1]?.time_s ?? 0)) void go({ time_s: to });
+}
 
 export interface StripOf {
   top: number;

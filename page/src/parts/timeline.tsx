@@ -1,8 +1,7 @@
 /** Everything done, as curves over time: drag them, or type in the table below; then grow the changed recipe. */
 import { useSignal } from "@preact/signals";
-import { useEffect, useRef } from "preact/hooks";
-import type { SetStep, StepEdit } from "../api/types";
-import { current, go, putSteps, rows, setup, state } from "../state/bench";
+import type { StepEdit } from "../api/types";
+import { current, putSteps, rows, state } from "../state/bench";
 import {
   append,
   dragEnd,
@@ -17,27 +16,41 @@ import {
   remove,
   toggleRamp,
 } from "../state/timeline";
-import { settingWords } from "./chamber";
 import { Field } from "./field";
-import { clock, minus, spoken, um } from "./format";
-import { AXIS, Handle, heightOf, LEFT, RIGHT, Strip, strip, StripName, through, TimeAxis } from "./strips";
+import { clock, minus, spoken } from "./format";
+import { SetTimelinePanel } from "./settimeline";
+import { DraftButtons, EndFields } from "./stepparts";
+import {
+  AXIS,
+  goThere,
+  Handle,
+  heightOf,
+  LEFT,
+  RIGHT,
+  type RowKey,
+  rowsLine,
+  steppedLine,
+  Strip,
+  strip,
+  StripName,
+  through,
+  TimeAxis,
+  useWidth,
+} from "./strips";
 
 export function TimelinePanel() {
-  const box = useRef<HTMLDivElement>(null);
-  const width = useSignal(700);
+  // One of its own for each kind of knob: a change of the apparatus leaves no half-made draft of the other.
+  return current.value?.set_steps ? <SetTimelinePanel /> : <AirTimelinePanel />;
+}
+
+function AirTimelinePanel() {
+  const [box, width] = useWidth();
   const draft = useSignal<StepEdit[] | null>(null);
-  useEffect(() => {
-    if (!box.current) return;
-    const watch = new ResizeObserver(([e]) => (width.value = Math.max(260, e.contentRect.width)));
-    watch.observe(box.current);
-    return () => watch.disconnect();
-  }, []);
 
   const path = current.value;
   const s = state.value;
   if (!path || !s) return null;
-  const sets = path.set_steps;
-  const recorded = layOut(sets ?? path.steps, s.time_s);
+  const recorded = layOut(path.steps, s.time_s);
   const edit = (how: (steps: StepEdit[]) => StepEdit[]): void => {
     const base = draft.value ?? recorded.map((p) => editable(p.step, p.to - p.from));
     draft.value = how(base);
@@ -47,37 +60,25 @@ export function TimelinePanel() {
     <section class="panel timeline" aria-labelledby="timeline-title">
       <div class="panel-head">
         <h2 id="timeline-title">What was done, and what comes</h2>
-        {sets ? (
-          <span class="aside">dashed: as set; solid: the air that came of it</span>
-        ) : (
-          <button type="button" class="small-button" onClick={() => edit(append)}>
-            Add a step
-          </button>
-        )}
+        <button type="button" class="small-button" onClick={() => edit(append)}>
+          Add a step
+        </button>
         {draft.value && (
-          <span class="draft" role="group" aria-label="Changed recipe">
-            <button
-              type="button"
-              class="primary"
-              onClick={() => {
-                const steps = draft.value;
-                if (steps) void putSteps(steps).then((well) => well && (draft.value = null));
-              }}
-            >
-              Grow it so
-            </button>
-            <button type="button" onClick={() => (draft.value = null)}>
-              Leave it as it was
-            </button>
-          </span>
+          <DraftButtons
+            onGrow={() => {
+              const steps = draft.value;
+              if (steps) void putSteps(steps).then((well) => well && (draft.value = null));
+            }}
+            onLeave={() => (draft.value = null)}
+          />
         )}
       </div>
       <div ref={box} class="curves">
-        <Curves pieces={pieces} width={width.value} now={s.time_s} changed={draft.value !== null} fixed={sets !== null} edit={edit} />
+        <Curves pieces={pieces} width={width.value} now={s.time_s} changed={draft.value !== null} edit={edit} />
       </div>
       <details class="steps">
         <summary>Steps as a table ({pieces.length})</summary>
-        {sets ? <SetTable steps={sets} pieces={pieces} /> : <StepTable pieces={pieces} edit={edit} />}
+        <StepTable pieces={pieces} edit={edit} />
       </details>
     </section>
   );
@@ -89,32 +90,26 @@ interface CurvesProps {
   width: number;
   now: number;
   changed: boolean;
-  fixed: boolean; // steps are settings of an apparatus: what was set and what the air was are two curves
   edit: Edit;
 }
 
-function Curves({ pieces, width, now, changed, fixed, edit }: CurvesProps) {
+function Curves({ pieces, width, now, changed, edit }: CurvesProps) {
   const kept = rows.value;
   const end = Math.max(60, now, pieces[pieces.length - 1]?.to ?? 0, kept[kept.length - 1]?.time_s ?? 0) * 1.04;
   const x = (t: number): number => LEFT + (t / end) * (width - LEFT - RIGHT);
   const time = (px: number): number => Math.max(0, ((px - LEFT) / (width - LEFT - RIGHT)) * end);
-  const temps = [...pieces.flatMap((p) => p.step.temperature_c), ...(fixed ? kept.map((r) => r.temperature_c) : [])];
+  const temps = pieces.flatMap((p) => p.step.temperature_c);
   const key = pieces[pieces.length - 1]?.step.humidity.key ?? "sigma_percent";
   // One strip, one unit: steps given in another measure are drawn from what the air was.
   const same = pieces.every((p) => p.step.humidity.key === key);
   const asked = same ? pieces.flatMap((p) => [p.step.humidity.from, p.step.humidity.to]) : [];
-  const moist = same && !fixed ? asked : [...asked, ...kept.map((r) => r.sigma_percent)];
+  const moist = same ? asked : [...asked, ...kept.map((r) => r.sigma_percent)];
   const t = strip(0, temps, 1);
   const h = strip(1, moist, same ? HUMIDITY[key].step * 10 : 1, 0);
   const size = strip(2, [...kept.map((r) => r.radius_um), ...kept.map((r) => r.thickness_um / 2)], 1, 0);
   const height = heightOf(3);
-  const line = (of: (p: Piece) => [number, number], y: (v: number) => number): string =>
-    pieces.map((p, i) => `${i ? "L" : "M"}${x(p.from)} ${y(of(p)[0])}L${x(p.to)} ${y(of(p)[1])}`).join("");
-  const curve = (of: "radius_um" | "thickness_um" | "sigma_percent" | "temperature_c", y: (v: number) => number, part = 1): string =>
-    kept
-      .filter((r) => Number.isFinite(r[of]))
-      .map((r, i) => `${i ? "L" : "M"}${x(r.time_s).toFixed(1)} ${y(r[of] * part).toFixed(1)}`)
-      .join("");
+  const line = (of: (p: Piece) => [number, number], y: (v: number) => number): string => steppedLine(pieces, of, x, y);
+  const curve = (of: RowKey, y: (v: number) => number, part = 1): string => rowsLine(kept, of, x, y, part);
   return (
     <svg
       width={width}
@@ -122,12 +117,7 @@ function Curves({ pieces, width, now, changed, fixed, edit }: CurvesProps) {
       viewBox={`0 0 ${width} ${height}`}
       role="group"
       aria-label="Temperature, supersaturation and size over time"
-      onClick={(e) => {
-        if ((e.target as Element).closest("[role=slider]") || changed) return;
-        const left = e.currentTarget.getBoundingClientRect().left;
-        const to = time(e.clientX - left);
-        if (to <= (kept[kept.length - 1]?.time_s ?? 0)) void go({ time_s: to });
-      }}
+      onClick={(e) => !changed && goThere(e, time)}
     >
       {[t, h, size].map((of, i) => (
         <Strip key={i} of={of} width={width} />
@@ -136,11 +126,9 @@ function Curves({ pieces, width, now, changed, fixed, edit }: CurvesProps) {
       {pieces.slice(0, -1).map((p, i) => (
         <path key={i} class="border" d={through([t, h, size], x(p.to))} />
       ))}
-      <path class={`curve warm ${fixed ? "asked" : ""}`} d={line((p) => p.step.temperature_c, t.y)} />
-      {fixed && <path class="curve warm actual-air" d={curve("temperature_c", t.y)} />}
-      {fixed && <path class="curve moist actual-air" d={curve("sigma_percent", h.y)} />}
+      <path class="curve warm" d={line((p) => p.step.temperature_c, t.y)} />
       {same ? (
-        <path class={`curve moist ${fixed ? "asked" : ""}`} d={line((p) => [p.step.humidity.from, p.step.humidity.to], h.y)} />
+        <path class="curve moist" d={line((p) => [p.step.humidity.from, p.step.humidity.to], h.y)} />
       ) : (
         <path class="curve moist" d={curve("sigma_percent", h.y)} />
       )}
@@ -150,7 +138,7 @@ function Curves({ pieces, width, now, changed, fixed, edit }: CurvesProps) {
       <StripName of={h} words={`humidity, ${same ? HUMIDITY[key].unit : "% over ice"}`} />
       <StripName of={size} words="radius (solid) and half the thickness (dashed), µm" />
       <path class="now" d={through([t, h, size], x(now))} />
-      {!fixed && pieces.map((p, i) => (
+      {pieces.map((p, i) => (
         <g key={i}>
           {([0, 1] as End[]).map((e) => {
             if (e === 1 && !isRamp(p.step)) return null;
@@ -208,30 +196,6 @@ function Curves({ pieces, width, now, changed, fixed, edit }: CurvesProps) {
   );
 }
 
-/** What was set, step by step; a recipe in settings is edited as text. */
-function SetTable({ steps, pieces }: { steps: SetStep[]; pieces: Piece[] }) {
-  const apparatus = setup.value?.apparatus;
-  return (
-    <ol class="step-list">
-      {steps.map((s, i) => (
-        <li key={i}>
-          <span class="step-when">
-            {clock(pieces[i].from)} to {pieces[i].open ? "…" : clock(pieces[i].to)}
-          </span>
-          <span>
-            {Object.entries(s.settings)
-              .map(([name, ends]) => settingWords(apparatus, name, ends))
-              .join(", ")}
-          </span>
-          {s.radius_um !== null && <span>or to a radius of {um(s.radius_um)}</span>}
-          {s.note && <span class="aside">{s.note}</span>}
-        </li>
-      ))}
-      <li class="aside">To change what was set, edit the recipe as text.</li>
-    </ol>
-  );
-}
-
 function StepTable({ pieces, edit }: { pieces: Piece[]; edit: Edit }) {
   const set = (i: number, part: Partial<StepEdit>): void => edit((steps) => steps.map((s, k) => (k === i ? { ...s, ...part } : s)));
   return (
@@ -253,12 +217,7 @@ function StepTable({ pieces, edit }: { pieces: Piece[]; edit: Edit }) {
             {isRamp(s) && (
               <Field label={`${n}: humidity to`} unit={h.unit} places={h.places} value={s.humidity.to} short="to" onValue={(v) => v !== null && edit((x) => dragHumidity(x, i, 1, v))} />
             )}
-            <Field label={`${n}: lasts`} unit="min" value={s.minutes} optional short="lasts" onValue={(v) => set(i, { minutes: v })} />
-            <Field label={`${n}: or to a radius of`} unit="µm" value={s.radius_um} optional short="or to radius" onValue={(v) => set(i, { radius_um: v })} />
-            <label class="choice">
-              <input type="checkbox" checked={s.wait} onChange={(e) => set(i, { wait: e.currentTarget.checked })} />
-              <span>wait for a key</span>
-            </label>
+            <EndFields name={n} step={s} onChange={(part) => set(i, part)} />
             <button type="button" class="small-button" onClick={() => edit((x) => toggleRamp(x, i))}>
               {isRamp(s) ? "hold" : "ramp"}
             </button>

@@ -279,6 +279,10 @@ export function putSteps(steps: T.StepEdit[]): Promise<boolean> {
   return attempt(async () => adopt(await ask<T.Session>(here("recipe"), { steps }, "PUT")));
 }
 
+export function putSettings(set_steps: T.SetStepEdit[]): Promise<boolean> {
+  return attempt(async () => adopt(await ask<T.Session>(here("recipe"), { set_steps }, "PUT")));
+}
+
 export function putToml(toml: string): Promise<boolean> {
   return attempt(async () => adopt(await ask<T.Session>(here("recipe"), { toml }, "PUT")));
 }

@@ -1,8 +1,15 @@
 /** The steps of a path as curves that can be dragged: where each part lies in time, and what a drag makes of it. */
 import type { HumidityKey, Step, StepEdit } from "../api/types";
 
-export interface Piece {
-  step: StepEdit;
+/** What any step has that can be laid out in time. */
+interface Timed {
+  minutes: number | null;
+  from_s?: number | null;
+  to_s?: number | null;
+}
+
+export interface Piece<S extends Timed = StepEdit> {
+  step: S;
   from: number; // seconds
   to: number; // seconds
   open: boolean; // its end is not fixed by minutes: a size ends it, or it still lasts
@@ -11,34 +18,29 @@ export interface Piece {
 const GUESS_S = 600; // drawn length of a planned step that only a size ends
 
 /** Steps laid out in time, from what was recorded where it was, from their minutes where not. */
-export function layOut(steps: (Step | StepEdit)[], now: number): Piece[] {
+export function layOut<S extends Timed>(steps: S[], now: number): Piece<S>[] {
   let at = 0;
   return steps.map((step) => {
-    const recorded = step as Partial<Step>;
-    const from = recorded.from_s ?? at;
+    const from = step.from_s ?? at;
     const planned = step.minutes === null ? null : from + step.minutes * 60;
-    const to = recorded.to_s ?? planned ?? Math.max(now, from + (recorded.from_s == null ? GUESS_S : 0));
+    const to = step.to_s ?? planned ?? Math.max(now, from + (step.from_s == null ? GUESS_S : 0));
     at = Math.max(to, from);
-    return { step, from, to: at, open: recorded.to_s == null && step.minutes === null };
+    return { step, from, to: at, open: step.to_s == null && step.minutes === null };
   });
 }
 
 /** Only what an edit may hold, without when it ran. */
 export function editable(step: Step | StepEdit, lasted_s?: number): StepEdit {
-  const minutes =
-    step.minutes === null && lasted_s !== undefined && step.radius_um === null && step.thickness_um === null && step.mass_ug === null
-      ? Math.max(lasted_s / 60, 1 / 60)
-      : step.minutes;
-  return {
-    temperature_c: [...step.temperature_c],
-    humidity: { ...step.humidity },
-    minutes,
-    radius_um: step.radius_um,
-    thickness_um: step.thickness_um,
-    mass_ug: step.mass_ug,
-    wait: step.wait,
-    note: step.note,
-  };
+  return { temperature_c: [...step.temperature_c], humidity: { ...step.humidity }, ...endsOf(step, lasted_s) };
+}
+
+type Ends = Pick<StepEdit, "minutes" | "radius_um" | "thickness_um" | "mass_ug" | "wait" | "note">;
+
+/** How a step ends; one that still lasts, and that no size ends, ends where it is now. */
+export function endsOf(step: Ends, lasted_s?: number): Ends {
+  const { radius_um, thickness_um, mass_ug, wait, note } = step;
+  const open = step.minutes === null && lasted_s !== undefined && radius_um === null && thickness_um === null && mass_ug === null;
+  return { minutes: open ? Math.max(lasted_s / 60, 1 / 60) : step.minutes, radius_um, thickness_um, mass_ug, wait, note };
 }
 
 export type End = 0 | 1;
@@ -64,7 +66,7 @@ export function dragHumidity(steps: StepEdit[], i: number, end: End, value: numb
 }
 
 /** The end of step `i` dragged to a moment. */
-export function dragEnd(steps: StepEdit[], i: number, from_s: number, to_s: number): StepEdit[] {
+export function dragEnd<S extends Timed>(steps: S[], i: number, from_s: number, to_s: number): S[] {
   return change(steps, i, (s) => ({ ...s, minutes: Math.max(to_s - from_s, 1) / 60 }));
 }
 
@@ -99,11 +101,11 @@ export function append(steps: StepEdit[]): StepEdit[] {
   return [...steps, more];
 }
 
-export function remove(steps: StepEdit[], i: number): StepEdit[] {
+export function remove<S>(steps: S[], i: number): S[] {
   return steps.length > 1 ? steps.filter((_, k) => k !== i) : steps;
 }
 
-function change(steps: StepEdit[], i: number, how: (s: StepEdit) => StepEdit): StepEdit[] {
+export function change<S>(steps: S[], i: number, how: (s: S) => S): S[] {
   return steps.map((s, k) => (k === i ? how(s) : s));
 }
 

@@ -85,8 +85,8 @@ def edited(
     begun = plan.starts(starts)
     kept = sum(number < first for number in plan.origin)
     # How long what is over has lasted; what is planned before the first change has its own time.
-    lengths: list[float | None] = [b - a for a, b in pairwise(begun)][:first]
-    lengths += [None] * (len(whole) - len(lengths))
+    over = [b - a for a, b in pairwise(begun)][:first]
+    lengths: list[float | None] = [*over, *[None] * (len(whole) - len(over))]
     changed = replace(plan, steps=tuple(whole))
     more, origin = air_of(changed, lengths, pressure_pa, first=first) if first < len(whole) else ([], [])
     changed = replace(changed, origin=(*plan.origin[:kept], *origin))
