@@ -226,6 +226,8 @@ class _Spreading:
                 for lane in lanes:
                     lane.watch()
             self._progress()
+        for lane in lanes:
+            lane.watch()  # a worker lost after the last look, or in work shorter than the time between looks
 
     def _send(self, lanes: list[Lane], threads: int | None) -> None:
         for lane in lanes:

@@ -615,10 +615,10 @@ def watch(
                 ready.append(path)
         if ready:
             taken.update(ready)
-            quiet = now
             last = measure(sorted(taken), scale, out, by_arrival=True, should_stop=should_stop, **options)
             if on_picture is not None:
                 on_picture(last | {"new": [p.name for p in ready]})
+            quiet = time.monotonic()  # the time it took to measure is not the camera's silence
         elif idle_s is not None and now - quiet > idle_s:
             break
         time.sleep(min(look_every_s, QUIET_S))
