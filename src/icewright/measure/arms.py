@@ -11,7 +11,20 @@ from icewright.measure.facets import Facet
 from icewright.measure.orientation import STEPS, Frame
 from icewright.measure.signal import FloatArray
 
-NOTCH = 1.8  # set on drawn specimens, see benchmarks/measure_accuracy.py
+# What blur takes off a corner, and fills into a notch, of full angle 2 atan(slope), in standard deviations of
+# the blur: where half of the light is reached on the axis of a wedge under a Gaussian (computed).
+SLOPES = (0.27, 0.41, 0.58, 0.77, 1.0, 1.30, 1.73, 2.41)
+RECESSION = (2.60, 1.74, 1.28, 0.99, 0.77, 0.60, 0.46, 0.33)
+BLUNT, U_BLUNT = (
+    0.40,
+    0.25,
+)  # blurs: a tip whose angle is not seen, 0 if blunt, 0.46 if 120 degrees, 1.28 if 60
+CORNER_DOUBT = 0.25  # of what blur takes off a corner: growth may have rounded it, too
+NOTCH, NOTCH_START = (
+    1.8,
+    0.40,
+)  # blurs a unit of the flanks' slope, and the slope where that begins (drawn specimens)
+NOTCH_DOUBT = 0.18  # of the depth that is added to a notch (drawn specimens)
 WINDOW_DEG = 7.0  # to each side of an axis, where its tip is looked for
 
 
@@ -61,13 +74,19 @@ def arms(
             far = float(np.hypot(*corner))
             if -0.6 * pixel_m < far - length < 1.6 * blur_m + 1.0 * pixel_m:
                 length, angle, sharp = far, math.atan2(corner[1], corner[0]), sharp + 1
+                rounded[k] = CORNER_DOUBT * 0.46 * blur_m
+            else:
+                length, rounded[k] = length + BLUNT * blur_m, U_BLUNT * blur_m
         else:
             point = _pointed(loop_m - frame.centre_m, length, angle, blur_m, pixel_m)
-            if point is not None:
-                # Blur or growth may have rounded the tip: half of what is missing is given to each.
-                missing = float(np.hypot(*point)) - length
-                length, angle = length + 0.5 * missing, math.atan2(point[1], point[0])
-                rounded[k] = 0.3 * abs(missing)
+            if point is None:
+                length, rounded[k] = length + BLUNT * blur_m, U_BLUNT * blur_m
+            else:
+                # Of what is missing to the point, blur explains so much; the rest is the crystal's own.
+                far, slope = float(np.hypot(*point[0])), point[1]
+                missing = min(far - length, float(np.interp(slope, SLOPES, RECESSION)) * blur_m)
+                length, angle = length + missing, math.atan2(point[0][1], point[0][0])
+                rounded[k] = CORNER_DOUBT * abs(missing)
         lengths[k] = length
         tips[k] = frame.centre_m + length * np.array([math.cos(angle), math.sin(angle)])
     facet, u_facet = _facet_reach(frame, blur_m)
@@ -91,8 +110,13 @@ def _corner(frame: Frame, straight: list[Facet], axis: float) -> FloatArray | No
     return np.asarray(np.linalg.solve(matrix, np.array([f.distance_m for f in lines])))
 
 
-def _pointed(loop: FloatArray, length: float, angle: float, blur: float, pixel: float) -> FloatArray | None:
-    """Where the two flanks of a pointed tip cross, from the centre; None if it has no straight flanks."""
+def _pointed(
+    loop: FloatArray, length: float, angle: float, blur: float, pixel: float
+) -> tuple[FloatArray, float] | None:
+    """Where the two flanks of a pointed tip cross, from the centre, and the tangent of half its angle.
+
+    None if it has no straight flanks.
+    """
     c, s = math.cos(angle), math.sin(angle)
     along, across = loop @ np.array([c, s]), loop @ np.array([-s, c])
     back = length - along  # from the tip inwards
@@ -114,7 +138,8 @@ def _pointed(loop: FloatArray, length: float, angle: float, blur: float, pixel: 
     if not -2.6 * blur - pixel < back_tip < 0.5 * pixel:
         return None
     side_tip = a2 + m2 * back_tip
-    return np.array([c, s]) * (length - back_tip) + np.array([-s, c]) * side_tip
+    at = np.array([c, s]) * (length - back_tip) + np.array([-s, c]) * side_tip
+    return at, 0.5 * (m1 + m2)
 
 
 def _reaches(f: Facet, frame: Frame, axis: float) -> bool:
@@ -133,9 +158,8 @@ def _turn(angle: float) -> float:
 def _facet_reach(frame: Frame, blur_m: float) -> tuple[FloatArray, FloatArray]:
     """Reach along each facet direction and how far a notch there may be off; float64[6] each.
 
-    On a flat face: the least over two degrees, with the slant taken off. In a narrow notch the light of both
-    flanks runs together NOTCH blurs before its bottom, measured across; the rest of its depth is added, a
-    third of that being uncertain.
+    On a flat face: the least over two degrees, with the slant taken off. In a notch the light of both flanks
+    runs together before its bottom, the earlier the steeper they are; the rest of its depth is added.
     """
     assert frame.angle_rad is not None
     out, u = np.zeros(6), np.zeros(6)
@@ -148,9 +172,9 @@ def _facet_reach(frame: Frame, blur_m: float) -> tuple[FloatArray, FloatArray]:
         way = np.arange(8, 25)
         sides = [frame.reach_m[(round(at) + s * way) % STEPS] for s in (-1, 1)]
         rise = np.median([np.polyfit(way * turn * out[k], s, 1)[0] for s in sides])
-        if rise > 1.0 and out[k] > 0:
-            lost = NOTCH * blur_m * (float(rise) - 0.58)  # a flat face rises by up to tan 30 degrees
-            lost = min(lost, 0.3 * out[k])
-            out[k] -= lost
-            u[k] = lost / 3.0
+        if rise > 0.5 and out[k] > 0:  # a flat face rises by a tenth there
+            lost = NOTCH * blur_m * (float(rise) - NOTCH_START)
+            least = min(lost, 0.3 * out[k])
+            out[k] -= least
+            u[k] = max(NOTCH_DOUBT * least, U_BLUNT * blur_m, 0.5 * (lost - least))
     return out, u

@@ -11,12 +11,12 @@ Coordinates: ``column`` to the right and ``row`` downwards in pixels, whole numb
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from functools import lru_cache
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from icewright.measure.edge import to_edge
 from icewright.measure.signal import LONG_SIDE, FloatArray, Image, Mask, Signal, binned, magnitude
 
 LEVEL = 0.5
@@ -25,7 +25,6 @@ LOSS = (
 )
 GAP, ICE = 0.35, 0.65  # of that loss: below the one it is a gap, above the other clear ice
 NARROW = 3.5  # blurs from edge to middle: what is narrower is lit by its edges and tells nothing
-LEVEL_STEP = 0.1
 LEVELS = (0.35, 0.65)  # what the size would be by another choice
 
 
@@ -37,7 +36,9 @@ class Found:
     lower and the higher level. blur_px : standard deviation of the edge's blur. edge : departure just inside
     the edge. noise : of the smoothed signal. closed_px : gaps of the edge that had to be bridged, widest.
     touches : whether it reaches the rim of the picture. gap_share : share of the outline without any edge.
-    moved_px : mean way from half height to the edge. untold : share of the
+    moved_px : mean way from half height to the edge. place_px : standard uncertainty of that way,
+    place_line_px : along narrow lines alone, place_half_px : what half of it is better than. sigma_px : blur
+    of the edge, None where it is not told from the width of the line along it. untold : share of the
     area that is enclosed but may be a gap. holes : loops around gaps inside. torn : whether
     a part of it was found apart. by_hand : a person drew it. crossed : it crosses itself.
     """
@@ -55,6 +56,10 @@ class Found:
     untold: float = 0.0
     holes: tuple[FloatArray, ...] = ()
     torn: bool = False
+    place_px: float = 0.0
+    place_line_px: float = 0.0
+    place_half_px: float = 0.0
+    sigma_px: float | None = None
     by_hand: bool = False
     crossed: bool = False
 
@@ -408,7 +413,8 @@ def _refine(
     r, c = np.rint(loop[:, 1]).astype(int), np.rint(loop[:, 0]).astype(int)
     r, c = np.clip(r, 0, soft.shape[0] - 1), np.clip(c, 0, soft.shape[1] - 1)
     gaps = float(np.mean(maximum_filter(share, size=3)[r, c] < LEVEL * 0.9))
-    loop, moved = _to_edge(loop, soft, blur, reach)
+    true = to_edge(loop, soft, blur, reach, spread)
+    loop = true.loop
     return Found(
         loop + at,
         (
@@ -422,9 +428,13 @@ def _refine(
         touches,
         gaps,
         (left, top, right, bottom),
-        moved,
+        true.moved_px,
         open_share,
         _holes(shape, loop, at),
+        place_px=true.u_px,
+        place_line_px=true.u_line_px,
+        place_half_px=true.u_half_px,
+        sigma_px=true.sigma_px,
     )
 
 
@@ -646,133 +656,6 @@ def _unlike(loop: FloatArray) -> float:
     x, y = (loop - loop.mean(axis=0)).T
     spread = np.linalg.eigvalsh(np.cov(x, y))
     return half if spread[1] > 1.7 * spread[0] else six.departure
-
-
-def _to_edge(loop: FloatArray, soft: NDArray[Any], blur: float, reach: int) -> tuple[FloatArray, float]:
-    """The outline moved from half of the edge's height to the true edge, and the mean way it moved (px).
-
-    Both are the same for the edge of a wide band. A band narrower than the blur is shown wider than it is:
-    from its width at half height and the steepness of its outer flank, both read across the outline, follow
-    its true width and the way from half height to its edge, for a uniform band under a Gaussian blur. The
-    outline is then evenly resampled, a point for a pixel.
-    """
-    from scipy.ndimage import map_coordinates, median_filter, uniform_filter1d
-
-    run = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(loop, axis=0).T))])
-    n = max(24, round(run[-1]))
-    at = np.linspace(0.0, run[-1], n, endpoint=False)
-    p = np.column_stack([np.interp(at, run, loop[:, k]) for k in (0, 1)])
-    tangent = uniform_filter1d(np.roll(p, -1, axis=0) - np.roll(p, 1, axis=0), 5, axis=0, mode="wrap")
-    tangent /= np.maximum(np.hypot(*tangent.T), 1e-9)[:, None]
-    sign = 1.0 if shoelace(np.vstack([p, p[:1]])) > 0 else -1.0
-    normal = sign * np.column_stack([-tangent[:, 1], tangent[:, 0]])  # points inwards
-    t = np.arange(-2.5 * blur - 1.0, 2.0 * reach + 3.0 * blur + 2.0, 0.25)
-    x = p[:, None, :] + normal[:, None, :] * t[None, :, None]
-    profile = map_coordinates(soft, [x[..., 1], x[..., 0]], order=1, mode="nearest")
-    profile = uniform_filter1d(profile, 5, axis=0, mode="wrap")
-    near = (t >= -1.0) & (t <= reach)
-    first = int(np.flatnonzero(near)[0])
-    # The first peak from outside, if it is half as high as the highest: what lies behind is no edge.
-    here = profile[:, near]
-    inner = np.zeros(here.shape, bool)
-    inner[:, 1:-1] = (here[:, 1:-1] >= here[:, :-2]) & (here[:, 1:-1] > here[:, 2:])
-    inner &= here > 0.5 * here.max(axis=1, keepdims=True)
-    top = first + np.where(inner.any(axis=1), np.argmax(inner, axis=1), np.argmax(here, axis=1))
-    rows = np.arange(n)
-    height = profile[rows, top]
-    low = profile < 0.5 * height[:, None]
-    k = np.arange(t.size)
-    before = np.where(low & (k[None, :] < top[:, None]), k[None, :], -1).max(axis=1)
-    after = np.where(low & (k[None, :] > top[:, None]), k[None, :], t.size).min(axis=1)
-    known = (before >= 0) & (before < t.size - 1)
-    b = np.clip(before, 0, t.size - 2)
-    rise = profile[rows, b + 1] - profile[rows, b]
-    outer = t[b] + 0.25 * np.clip((0.5 * height - profile[rows, b]) / np.maximum(rise, 1e-9), 0.0, 1.0)
-    lo, hi = np.clip(b - 1, 0, t.size - 1), np.clip(b + 2, 0, t.size - 1)
-    slope = (profile[rows, hi] - profile[rows, lo]) / np.maximum(t[hi] - t[lo], 1e-9)
-    line = known & (after < t.size)
-    a = np.clip(after, 1, t.size - 1)
-    fall = profile[rows, a - 1] - profile[rows, a]
-    back = t[a] - 0.25 * np.clip((0.5 * height - profile[rows, a]) / np.maximum(fall, 1e-9), 0.0, 1.0)
-    width = np.maximum(back - outer, 0.25)
-    steep = width * slope / np.maximum(height, 1e-9)
-    s, ratio = _band_table()
-    way = np.where(line, width * np.interp(steep, s, ratio), 0.0)
-    # Ice that goes on behind its edge, only less dark, leaves no inner flank: then the outer one alone tells.
-    behind = np.clip(
-        top[:, None] + np.arange(round(6.0 * blur), round(11.0 * blur) + 4)[None, :], 0, t.size - 1
-    )
-    level = np.median(np.take_along_axis(profile, behind, axis=1), axis=1) / np.maximum(height, 1e-9)
-    flank = np.maximum(t[top] - outer, 0.25)
-    steep = flank * slope / np.maximum(height, 1e-9)
-    for place, (at_level, s, ratio) in enumerate(_flank_tables()):
-        some = known & (np.round(level / LEVEL_STEP) == place) & (at_level >= 0.25)
-        way = np.where(some, flank * np.interp(steep, s, ratio), way)
-    way = np.where(known, np.clip(way, 0.0, 1.2 * blur) + np.clip(outer, -0.6 * blur, 0.6 * blur), 0.0)
-    way = uniform_filter1d(median_filter(way, 9, mode="wrap"), 5, mode="wrap")
-    moved = p + normal * way[:, None]
-    return np.vstack([moved, moved[:1]]), float(np.mean(way))
-
-
-@lru_cache(maxsize=1)
-def _flank_tables() -> list[tuple[float, FloatArray, FloatArray]]:
-    """For a band with ice behind it, under a Gaussian; one table for each level of what lies behind.
-
-    level : of that ice over the peak. steepness : slope at half of the peak times the way from there to the
-    peak over the peak, ascending. way : from half of the peak to the true edge over that same way.
-    """
-    from scipy.stats import norm
-
-    q = np.concatenate([np.linspace(0.1, 6.0, 40), np.linspace(6.5, 12.0, 8)])
-    behind = np.linspace(0.0, 0.98, 40)  # of the band's own height
-    x = np.linspace(-5.0, 14.0, 1901)
-    peak, level, steep, way = (np.zeros((q.size, behind.size)) for _ in range(4))
-    for i, w in enumerate(q):
-        band = norm.cdf(x) - norm.cdf(x - w)
-        step = norm.cdf(x - w)
-        for j, c in enumerate(behind):
-            f = band + c * step
-            k = int(np.argmax(f))
-            half = float(np.interp(0.5 * f[k], f[: k + 1], x[: k + 1]))
-            flank = max(x[k] - half, 1e-6)
-            peak[i, j], level[i, j] = f[k], c / f[k]
-            rise = norm.pdf(half) - (1.0 - c) * norm.pdf(half - w)
-            steep[i, j], way[i, j] = rise * flank / f[k], -half / flank
-    out = []
-    for wanted in np.arange(0.0, 0.901, LEVEL_STEP):
-        pairs = [
-            (float(np.interp(wanted, level[i], steep[i])), float(np.interp(wanted, level[i], way[i])))
-            for i in range(q.size)
-            if level[i].max() >= wanted
-        ]
-        table = np.array(sorted(pairs))
-        out.append((float(wanted), table[:, 0], table[:, 1]))
-    return out
-
-
-@lru_cache(maxsize=1)
-def _band_table() -> tuple[FloatArray, FloatArray]:
-    """For a band of unit height and any width under a Gaussian: steepness and way.
-
-    steepness : slope of the flank at half height times the width at half height over the height, ascending.
-    way : from half height to the true edge over the width at half height.
-    """
-    from scipy.optimize import brentq
-    from scipy.stats import norm
-
-    pairs = []
-    for q in np.concatenate([np.linspace(0.1, 6.0, 60), np.linspace(6.5, 14.0, 16)]):
-
-        def band(x: float, q: float = float(q)) -> float:
-            return float(norm.cdf(x) - norm.cdf(x - q))
-
-        half = 0.5 * band(0.5 * q)
-        x = float(brentq(lambda v, half=half, band=band: band(v) - half, -8.0, 0.5 * q))
-        width = q - 2.0 * x
-        slope = float(norm.pdf(x) - norm.pdf(x - q))
-        pairs.append((slope * width / (2.0 * half), -x / width))
-    table = np.array(sorted(pairs))
-    return table[:, 0], table[:, 1]
 
 
 def _longest(shape: NDArray[Any], level: float) -> FloatArray | None:

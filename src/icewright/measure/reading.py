@@ -14,18 +14,15 @@ from icewright.measure import arms as arm_finder
 from icewright.measure import facets as facet_finder
 from icewright.measure import outline, quality, sides
 from icewright.measure.images import Picture
-from icewright.measure.orientation import Frame, centroid, frame, reach
+from icewright.measure.orientation import Frame, centroid, frame
 from icewright.measure.raster import filled
 from icewright.measure.scale import Scale
 from icewright.measure.signal import FloatArray, Signal, binned, signal
 from icewright.measure.uncertainty import (
     ANGLE_SHARE,
-    AREA_SHARE,
-    FACET_SHARE,
+    END_PX,
     HAND_PX,
-    LENGTH_SHARE,
-    THRESHOLD_SHARE,
-    WIDTH_SHARE,
+    LOCAL_SHARE,
     edge_m,
     together,
 )
@@ -329,7 +326,7 @@ def _values(
     spread = _spread(areas, _length(loop), blur)
     # Places further apart than the smoothing and the blur err independently.
     count, hand = edge_length / max(3.0 * blur, 2.0 * pixel), 0.0
-    u_edge = edge_m(spread, pixel, ratio, blur, count)
+    u_edge = edge_m(found.place_px * pixel, spread, pixel, ratio, blur, count)
     if found.by_hand:
         # Where a person says that the edge is, there it is: no blur is taken off corners and notches.
         hand = HAND_PX * pixel
@@ -338,7 +335,7 @@ def _values(
     values: dict[str, tuple[float, float]] = {
         "area_m2": (
             area,
-            together(AREA_SHARE * edge_length * u_edge, 2.0 * share * area, found.untold * area / 3.0),
+            together(edge_length * u_edge, 2.0 * share * area, found.untold * area / 3.0),
         ),
         "perimeter_m": (
             edge_length,
@@ -368,9 +365,15 @@ def _values(
         for f in straight
     ]
     if kind == SIDE:
-        values |= _side_values(loop, others, u_edge, share, pixel, blur, hand, more)
+        parts = [
+            together(edge_m(px * pixel, spread, pixel, ratio, blur, count), hand)
+            for px in (found.place_half_px, found.place_line_px)
+        ]
+        values |= _side_values(loop, parts[0], together(parts[1], END_PX * pixel), share, more)
     elif kind == PLAN:
-        values |= _plan_values(loop, others, six, straight, u_edge, share, pixel, blur, hand, ratio, more)
+        # The blur of the edge itself where it is known; the other takes the slopes inside for it.
+        sharp = found.sigma_px * pixel if found.sigma_px is not None and not found.by_hand else blur
+        values |= _plan_values(loop, others, six, straight, u_edge, share, pixel, sharp, hand, more)
     more["by_hand"] = found.by_hand
     return values, more
 
@@ -385,23 +388,18 @@ def _plan_values(
     pixel: float,
     blur: float,
     hand: float,
-    ratio: float,
     more: dict[str, Any],
 ) -> dict[str, tuple[float, float]]:
     found = arm_finder.arms(six, straight, loop, blur, pixel)
     assert found is not None and six.angle_rad is not None
     radius, facet = _middle(found.length_m), _middle(found.facet_m)
-    tips_at = [_tips_at(o, six) for o in others]
-    tip_spread = _spread_of(tips_at, blur)
     # Corners are taken where the lines of two facets cross: they err as the facets do, over cos 30.
     sharp = found.sharp / 6.0
-    base = edge_m(tip_spread, pixel, ratio, blur, 6.0)
-    base = together(base, float(found.u_rounded_m.mean()), hand)
-    u_system = sharp * u_edge / math.cos(math.pi / 6) + (1.0 - sharp) * base
+    u_system = together(
+        u_edge * (sharp / math.cos(math.pi / 6) + 1.0 - sharp), float(found.u_rounded_m.mean()), hand
+    )
     scatter = float(np.std(found.length_m, ddof=1)) / math.sqrt(6.0)
-    facets_at = [_facets_at(o, six) for o in others]
-    notch = float(found.u_notch_m.mean())
-    u_facet = FACET_SHARE * together(u_edge, notch, THRESHOLD_SHARE * _spread_of(facets_at, 4.0 * blur))
+    u_facet = together(u_edge, float(found.u_notch_m.mean()))
     scatter_facet = float(np.std(found.facet_m, ddof=1)) / math.sqrt(6.0)
     u_turn = _u_angle(six, u_edge, blur)
     values = {
@@ -420,43 +418,17 @@ def _plan_values(
 
 
 def _side_values(
-    loop: FloatArray,
-    others: list[FloatArray | None],
-    u_edge: float,
-    share: float,
-    pixel: float,
-    blur: float,
-    hand: float,
-    more: dict[str, Any],
+    loop: FloatArray, u_flank: float, u_end: float, share: float, more: dict[str, Any]
 ) -> dict[str, tuple[float, float]]:
+    """``u_flank``, ``u_end``: uncertainty of the edge there; ends are narrower lines than flanks."""
     it = sides.side(loop)
-    rest = [sides.side(o) if o is not None else None for o in others]
-    spread_l = _spread_of([r.length_m / 2 if r else None for r in rest], blur)
-    spread_w = _spread_of([r.width_m / 2 if r else None for r in rest], blur)
     more["ends"] = list(it.ends)
     more["end_width_m"] = list(it.end_width_m)
+    # Both ends err alike, and so do both flanks.
     return {
-        "length_m": (
-            it.length_m,
-            together(
-                2 * LENGTH_SHARE * spread_l,
-                2 * hand,
-                0.12 * pixel,
-                it.scatter_length_m / 4,
-                share * it.length_m,
-            ),
-        ),
-        "width_m": (
-            it.width_m,
-            together(
-                2 * WIDTH_SHARE * spread_w,
-                2 * hand,
-                0.05 * pixel,
-                it.scatter_width_m / 4,
-                share * it.width_m,
-            ),
-        ),
-        "angle_rad": (it.angle_rad, together(u_edge / max(it.length_m / 2, 1e-30), 0.0005)),
+        "length_m": (it.length_m, together(2 * u_end, it.scatter_length_m / 4, share * it.length_m)),
+        "width_m": (it.width_m, together(2 * u_flank, it.scatter_width_m / 4, share * it.width_m)),
+        "angle_rad": (it.angle_rad, together(u_flank / max(it.length_m / 2, 1e-30), 0.0005)),
     }
 
 
@@ -466,7 +438,8 @@ def _u_angle(six: Frame, u_edge: float, blur: float) -> float:
     turn = np.gradient(r, 2.0 * math.pi / r.size)
     steep = float(np.sqrt(np.mean(np.square(np.clip(turn, -2.0 * r.mean(), 2.0 * r.mean())))))
     free = max(12.0, 2.0 * math.pi * float(r.mean()) / max(3.0 * blur, 1e-30))
-    own = together(six.u_angle_rad, u_edge / max(steep, 1e-30) / math.sqrt(free))
+    local = together(u_edge, LOCAL_SHARE * blur)
+    own = together(six.u_angle_rad, local / max(steep, 1e-30) / math.sqrt(free))
     return together(ANGLE_SHARE * own, math.radians(0.005))
 
 
@@ -479,40 +452,12 @@ def _middle(six: FloatArray) -> float:
     return float(keep.mean())
 
 
-def _tips_at(loop: FloatArray | None, six: Frame) -> float | None:
-    if loop is None or six.angle_rad is None:
-        return None
-    r = reach(loop, six.centre_m)
-    steps = r.size
-    out = []
-    for k in range(6):
-        at = round((six.angle_rad + k * math.pi / 3.0) * steps / (2.0 * math.pi))
-        out.append(float(r[np.arange(at - 28, at + 29) % steps].max()))
-    return float(np.median(out))
-
-
-def _facets_at(loop: FloatArray | None, six: Frame) -> float | None:
-    if loop is None or six.angle_rad is None:
-        return None
-    r = reach(loop, six.centre_m)
-    steps = r.size
-    at = [round((six.angle_rad + (k + 0.5) * math.pi / 3.0) * steps / (2.0 * math.pi)) for k in range(6)]
-    return float(np.median([r[np.arange(k - 3, k + 4) % steps].min() for k in at]))
-
-
 def _spread(areas: list[float | None], edge_length: float, blur: float) -> float:
     """Mean distance between the outlines at the two other levels (m)."""
     low, high = areas
     if low is None or high is None:
         return 1.5 * blur
     return min(abs(low - high) / edge_length, 4.0 * blur)
-
-
-def _spread_of(values: list[float | None], blur: float) -> float:
-    low, high = values
-    if low is None or high is None:
-        return 1.5 * blur
-    return min(abs(low - high), 6.0 * blur)
 
 
 def _length(loop: FloatArray) -> float:
