@@ -248,9 +248,10 @@ def _read_one(
         # Gaps inside mean branches that met, or all but met, outside of them: no facet can be seen behind.
         hidden = (*hidden, *quality.FACETS)
     # What only the scale leaves open is the same for all pictures, and no reason to hold a number back.
-    if _vague(values, "area_m2", VAGUE_AREA, 2.0 * scale.u_share):
+    # Nor is it one where a person drew the outline: its uncertainty stands beside it.
+    if not found.by_hand and _vague(values, "area_m2", VAGUE_AREA, 2.0 * scale.u_share):
         hidden = (*hidden, "area_m2", "perimeter_m", "solidity")
-    if _vague(values, "radius_facet_m", VAGUE_FACET, scale.u_share):
+    if not found.by_hand and _vague(values, "radius_facet_m", VAGUE_FACET, scale.u_share):
         hidden = (*hidden, *quality.FACETS)
     for name in hidden:
         values.pop(name, None)
