@@ -13,7 +13,7 @@ import type { Section } from "../api/types";
 
 export type Quality = "high" | "low";
 export type Theme = "dark" | "light" | "red";
-export type View = "plan" | "side" | "tilted";
+export type View = "plan" | "side" | "end" | "tilted"; // side: along y, corners to both sides; end: along x, faces
 export type CutKind = "none" | "upright" | "level";
 
 /** One crystal as it came from the server, in micrometres and seconds. */
@@ -35,8 +35,8 @@ export interface Legend {
 }
 
 /**
- * Where the level plane through the crystal's middle lies on the screen: one micrometre along x is (ax, ay) pixels to the
- * right and down, along y (bx, by); the middle itself is (x, y) from the middle of the view.
+ * Where the crystal's axes lie on the screen: one micrometre along x is (ax, ay) pixels to the right and down, along y
+ * (bx, by), along z (cx, cy); the middle itself is (x, y) from the middle of the view.
  */
 export interface Sight {
   pixelsPerUm: number;
@@ -44,6 +44,8 @@ export interface Sight {
   ay: number;
   bx: number;
   by: number;
+  cx: number;
+  cy: number;
   x: number;
   y: number;
 }
@@ -317,8 +319,8 @@ export class Viewer {
 
   look(view: View): void {
     const far = 5000;
-    const tilt = { plan: 1e-4, side: Math.PI / 2, tilted: 0.95 }[view];
-    const from = view === "tilted" ? -Math.PI / 2 + 0.42 : -Math.PI / 2;
+    const tilt = { plan: 1e-4, side: Math.PI / 2, end: Math.PI / 2, tilted: 0.95 }[view];
+    const from = { plan: -Math.PI / 2, side: -Math.PI / 2, end: 0, tilted: -Math.PI / 2 + 0.42 }[view];
     this.controls.target.set(0, 0, 0);
     this.camera.position.set(
       far * Math.sin(tilt) * Math.cos(from),
@@ -473,7 +475,17 @@ export class Viewer {
     const px = this.pixelsPerUm;
     this.camera.updateMatrixWorld();
     const e = this.camera.matrixWorldInverse.elements; // columns: what x, y, z and the middle are to the eye
-    return { pixelsPerUm: px, ax: e[0] * px, ay: -e[1] * px, bx: e[4] * px, by: -e[5] * px, x: e[12] * px, y: -e[13] * px };
+    return {
+      pixelsPerUm: px,
+      ax: e[0] * px,
+      ay: -e[1] * px,
+      bx: e[4] * px,
+      by: -e[5] * px,
+      cx: e[8] * px,
+      cy: -e[9] * px,
+      x: e[12] * px,
+      y: -e[13] * px,
+    };
   }
 
   private draw(): void {

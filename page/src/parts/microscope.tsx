@@ -5,12 +5,12 @@ import type { Clock, Photo } from "../api/types";
 import { attempt, clock as clockOf, clockDo, here, photos, takeClock, tree } from "../state/bench";
 import { sound } from "../state/prefs";
 import { wakeSound } from "../state/sound";
-import { lookFrom, moving, outlined, viewer } from "../state/view";
+import { lookFrom, moving, outlined, VIEW_ALONG, viewer } from "../state/view";
 import { Cautions } from "./chamber";
 import { Choice } from "./crystal";
 import { Field } from "./field";
 import { celsius, clock, percent, printed, spoken } from "./format";
-import { place as layPhoto } from "./photolayer";
+import { place as layPhoto, SEEN } from "./photolayer";
 
 export function CuePanel() {
   const c = clockOf.value;
@@ -149,7 +149,7 @@ export function PhotoPanel() {
             void attempt(async () => {
               const photo = await ask<Photo>(here("photos"), form);
               photos.value = [...photos.value, photo];
-              lookFrom("plan");
+              lookFrom(VIEW_ALONG[photo.along]);
               viewer()?.fit();
             }).then(() => (input.value = ""));
           }}
@@ -169,7 +169,7 @@ export function PhotoPanel() {
               value={moving.value}
               onChoose={(m) => {
                 moving.value = m;
-                if (m === "photograph") lookFrom("plan");
+                if (m === "photograph") lookFrom(VIEW_ALONG[all[all.length - 1].along]);
               }}
             />
           </div>
@@ -216,6 +216,23 @@ function PhotoKnobs({ photo }: { photo: Photo }) {
           {photo.width} × {photo.height}
         </small>
       </p>
+      <label class="line">
+        <span>Taken</span>
+        <select
+          value={photo.along}
+          onChange={(e) => {
+            const along = e.currentTarget.value as Photo["along"];
+            keep({ along });
+            lookFrom(VIEW_ALONG[along]);
+          }}
+        >
+          {(Object.keys(SEEN) as Photo["along"][]).map((along) => (
+            <option key={along} value={along}>
+              {SEEN[along]}
+            </option>
+          ))}
+        </select>
+      </label>
       {slider("Opacity", "opacity", 0, 1, 0.05, `${Math.round(photo.opacity * 100)} %`)}
       {slider("Rotation", "rotation_deg", -180, 180, 0.5, `${photo.rotation_deg}°`)}
       <Field label="Scale" unit="µm per pixel" places={5} value={photo.um_per_pixel} onValue={(v) => v !== null && keep({ um_per_pixel: v })} />

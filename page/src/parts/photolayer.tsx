@@ -6,9 +6,13 @@ import type { Outline, Photo } from "../api/types";
 import { attempt, frame, here, photos } from "../state/bench";
 import { latest } from "../state/latest";
 import { type Hand, moved, type Place, scaled, shifted, turned } from "../state/photo";
+import type { Sight } from "../crystal/viewer";
 import { moving, outlined, sight } from "../state/view";
 
 const OUTLINE_EVERY_MS = 1500;
+
+/** Whence a photograph may have been taken. */
+export const SEEN: Record<Photo["along"], string> = { c: "from above", y: "from the side, across corners", x: "from the side, across faces" };
 
 const senders = new Map<number, (part: Partial<Photo>) => void>();
 
@@ -126,36 +130,50 @@ function Laid({ photo, free }: { photo: Photo; free: boolean }) {
   );
 }
 
-/** The predicted outline as lines, on the level plane; seen aslant it would say nothing, and is left out. */
+/** The plane that a photograph taken along an axis shows: what is to its right and what is up, on the screen. */
+function planeOf(along: Photo["along"], s: Sight): [number, number, number, number] {
+  if (along === "c") return [s.ax, s.ay, s.bx, s.by];
+  return along === "y" ? [s.ax, s.ay, s.cx, s.cy] : [s.bx, s.by, s.cx, s.cy];
+}
+
+/** The predicted outline as the last photograph shows it, on its plane; seen aslant it would say nothing, and is left out. */
 function OutlineLines() {
   const lines = useSignal<Outline["polygons"]>([]);
-  const asked = useRef({ at: -Infinity, busy: false, timer: 0 });
+  const asked = useRef({ at: -Infinity, busy: false, timer: 0, along: "c" });
+  const along = photos.value[photos.value.length - 1]?.along ?? "c";
   useEffect(() => () => window.clearTimeout(asked.current.timer), []);
   useSignalEffect(() => {
     const memory = asked.current;
     window.clearTimeout(memory.timer);
+    const along = photos.value[photos.value.length - 1]?.along ?? "c";
     if (!frame.value) return;
     const fetchIt = async (): Promise<void> => {
-      if (memory.busy) return;
+      if (memory.busy) {
+        memory.timer = window.setTimeout(() => void fetchIt(), 100);
+        return;
+      }
       memory.busy = true;
       memory.at = performance.now();
       try {
-        lines.value = (await ask<Outline>(here("outline"))).polygons;
+        const got = (await ask<Outline>(here(`outline?along=${along}`))).polygons;
+        memory.along = along;
+        lines.value = got;
       } catch {
         // The worker may just be starting: the next mesh asks again.
       } finally {
         memory.busy = false;
       }
     };
-    memory.timer = window.setTimeout(() => void fetchIt(), Math.max(0, memory.at + OUTLINE_EVERY_MS - performance.now()));
+    memory.timer = window.setTimeout(() => void fetchIt(), along === memory.along ? Math.max(0, memory.at + OUTLINE_EVERY_MS - performance.now()) : 0);
   });
   const s = sight.value;
-  const flat = Math.abs(s.ax * s.by - s.ay * s.bx) > 0.97 * s.pixelsPerUm ** 2;
-  if (!flat || !lines.value.length) return null;
+  const [rx, ry, ux, uy] = planeOf(along, s);
+  const flat = Math.abs(rx * uy - ry * ux) > 0.97 * s.pixelsPerUm ** 2;
+  if (!flat || !lines.value.length || asked.current.along !== along) return null;
   const path = lines.value.map((line) => `M${line.map(([x, y]) => `${x} ${y}`).join("L")}Z`).join("");
   return (
-    <svg class="outline-lines" role="img" aria-label="The predicted outline" data-polygons={lines.value.length}>
-      <g transform={`matrix(${s.ax} ${s.ay} ${s.bx} ${s.by} ${s.x} ${s.y})`}>
+    <svg class="outline-lines" role="img" aria-label={`The predicted outline, seen ${SEEN[along]}`} data-polygons={lines.value.length}>
+      <g transform={`matrix(${rx} ${ry} ${ux} ${uy} ${s.x} ${s.y})`}>
         <path class="rim" d={path} />
         <path d={path} />
       </g>

@@ -303,9 +303,9 @@ async def section(
 
 
 @router.get("/sessions/{id}/outline")
-async def outline(session: One) -> shapes.Outline:
-    """The present crystal's outline in plan."""
-    return shapes.Outline(polygons=await session.ask("outline"))
+async def outline(session: One, along: shapes.Axis = "c") -> shapes.Outline:
+    """The present crystal's outline, seen along c (in plan) or from the side."""
+    return shapes.Outline(polygons=await session.ask("outline", along=along))
 
 
 # -- recipes -----------------------------------------------------------------------------------------------

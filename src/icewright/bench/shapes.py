@@ -10,6 +10,7 @@ from icewright.recipe.held import Way
 from icewright.recipe.limits import MINUTES_MAX
 
 HumidityKey = Literal["sigma_percent", "water_fraction", "excess_g_m3"]
+Axis = Literal["c", "x", "y"]  # what is looked along
 Preset = Literal["preview", "standard", "fine"]
 WorkerWord = Literal[
     "starting", "growing", "paused", "at-rest", "going", "outgrown", "lost", "asleep", "failed"
@@ -310,7 +311,10 @@ class Clock(Shape):
 
 
 class Photo(Shape):
-    """A photograph and how it lies over the crystal (centre of the picture, from the crystal's axis)."""
+    """A photograph and how it lies over the crystal (centre of the picture, from the crystal's middle).
+
+    `along`: the axis that it was taken along: c from above, y or x from the side.
+    """
 
     number: int
     name: str
@@ -321,6 +325,7 @@ class Photo(Shape):
     y_um: float
     rotation_deg: float
     opacity: float
+    along: Axis = "c"
 
 
 class PhotoPlace(Shape):
@@ -331,6 +336,7 @@ class PhotoPlace(Shape):
     y_um: Annotated[float, Field(ge=-20000, le=20000)] | None = None
     rotation_deg: Annotated[float, Field(ge=-360, le=360)] | None = None
     opacity: Annotated[float, Field(ge=0, le=1)] | None = None
+    along: Axis | None = None
 
 
 class Session(Shape):
@@ -440,7 +446,7 @@ class Section(Shape):
 
 
 class Outline(Shape):
-    """The outline in plan, closed polygons in micrometres."""
+    """The outline seen along an axis, closed polygons in micrometres."""
 
     polygons: list[list[tuple[float, float]]]
 

@@ -379,11 +379,14 @@ class Worker:
         self._need()
         self._tell("answer", {"ask": ask, "is": section(self.sim.solid(), plane, at, self.sim.time_s)})
 
-    def _do_outline(self, *, ask: int) -> None:
+    def _do_outline(self, *, ask: int, along: str = "c") -> None:
         from icewright.bench.section import outline
+        from icewright.bench.silhouette import side_outline
 
         self._need()
-        self._tell("answer", {"ask": ask, "is": outline(self.sim.solid())})
+        solid = self.sim.solid()
+        lines = side_outline(solid, "x" if along == "x" else "y") if along != "c" else outline(solid)
+        self._tell("answer", {"ask": ask, "is": lines})
 
     def _do_keep(self) -> None:
         if self.sim is not None:
