@@ -6,6 +6,7 @@ import { hintsSeen, theme } from "../state/prefs";
 import { type Place, place, showKeys } from "../state/view";
 import { AirPanel } from "./air";
 import { CompareDialog } from "./compare";
+import { CorrectPage } from "./correct";
 import { Choice, CrystalPanel } from "./crystal";
 import { Dialog } from "./dialog";
 import { printed } from "./format";
@@ -20,6 +21,7 @@ import { TimelinePanel } from "./timeline";
 const PLACES: [Place, string][] = [
   ["bench", "Bench"],
   ["microscope", "Beside the microscope"],
+  ["photographs", "Photographs"],
   ["runs", "Runs"],
 ];
 const THEMES: [Theme, string][] = [
@@ -37,6 +39,8 @@ export function App() {
       <Told />
       {where === "runs" ? (
         <RunsPage />
+      ) : where === "photographs" ? (
+        <CorrectPage />
       ) : !state.value ? (
         <main>
           <p class="wait">Finding the bench.</p>

@@ -10,7 +10,7 @@ export const KEYS: [string, string][] = [
   ["+  −  0", "nearer, farther, all of it"],
   ["C", "cut open: no cut, upright, level"],
   ["T", "colour: lit like ice, thickness, age"],
-  ["B  M  R", "bench, microscope, runs"],
+  ["B  M  P  R", "bench, microscope, photographs, runs"],
   ["?", "this list"],
 ];
 
@@ -38,7 +38,7 @@ export function onKey(e: KeyboardEvent): void {
         const side = e.key === "ArrowLeft" ? -1 : e.key === "ArrowRight" ? 1 : 0;
         const up = e.key === "ArrowUp" ? -1 : e.key === "ArrowDown" ? 1 : 0;
         if (onCrystal) return () => viewer()?.turn(-side * 0.1, up * 0.1);
-        if (!side || onButton || place.value === "runs") return null;
+        if (!side || onButton || ["runs", "photographs"].includes(place.value)) return null;
         return () => jump(side * 30);
       }
       case "1":
@@ -62,6 +62,8 @@ export function onKey(e: KeyboardEvent): void {
         return () => (place.value = "bench");
       case "m":
         return () => (place.value = "microscope");
+      case "p":
+        return () => (place.value = "photographs");
       case "r":
         return () => (place.value = "runs");
       case "?":
