@@ -83,7 +83,7 @@ def test_a_measured_folder_is_listed_and_shown(served, evening) -> None:
     (one,) = shown["crystals"]
     assert one["found"] == one["now"] and one["by_hand"]["outline_px"] is None
     assert values(one["now"])["radius_tip_m"]["value"] == pytest.approx(23.0, rel=0.02)
-    assert one["now"]["quality"] in ("good", "fair") and len(one["now"]["axes_px"]) == 6
+    assert one["now"]["quality"] in ("good", "fair", "poor") and len(one["now"]["axes_px"]) == 6
     image = served.client.get(NAME + "/pictures/1/image")
     assert Image.open(io.BytesIO(image.content)).size == (240, 181)
 
@@ -159,6 +159,13 @@ def test_the_series_is_written_anew_with_corrections_marked(served, evening) -> 
     assert float(second["radius_tip_m"]) == pytest.approx(30e-6, rel=3e-3)
     assert (first["corrected"], second["corrected"]) == ("", "outline by hand")
     assert get(served, "/pictures/3")["crystals"][0]["by_hand"]["leave_out"] is True
+    # Beside the curves of runs the same series says that a hand was in it.
+    (listed,) = served.client.get("/api/measured").json()
+    assert (listed["name"], listed["corrected"]) == ("evening~measured~growth-series.csv", 1)
+    curve = served.client.get(f"/api/measured/{listed['name']}").json()
+    assert curve["corrected"] == 1
+    assert curve["columns"]["radius_um"] == pytest.approx([23.0, 30.0], rel=0.02)
+    assert served.client.get("/api/measured/evening~..~x.csv").status_code in (400, 403, 404)
 
 
 def test_a_crystal_that_only_a_hand_drew(served, evening) -> None:

@@ -101,7 +101,8 @@ function Beside() {
   );
 }
 
-const measuredName = (name: string, crystal: number): string => `${name.replace(/\.csv$/, "")}, crystal ${crystal}`;
+const measuredName = (name: string, crystal: number, corrected = 0): string =>
+  `${name.replace(/\.csv$/, "").replace(/~growth-series$/, "").replaceAll("~", " / ")}, crystal ${crystal}${corrected ? ", corrected by hand" : ""}`;
 
 function All() {
   const fetched = useSignal<Side[] | null>(null);
@@ -234,7 +235,7 @@ function Curves({ all, points, column }: { all: Side[]; points: Measured[]; colu
           { label: "min" },
           ...all.map((side, i) => ({ label: side.name, stroke: colour(LINES[i][0]), width: 2, dash: LINES[i][1], spanGaps: true })),
           ...points.map((m, i) => ({
-            label: measuredName(m.name, m.crystal),
+            label: measuredName(m.name, m.crystal, m.corrected),
             stroke: tones[i],
             paths: () => null, // points alone: between pictures nobody looked
             points: { show: true, size: 7, fill: colour("--panel"), stroke: tones[i], width: 2 },
@@ -252,5 +253,5 @@ function Curves({ all, points, column }: { all: Side[]; points: Measured[]; colu
       plot.destroy();
     };
   }, [all, points, column, theme.value]);
-  return <div ref={host} class="plot" role="img" aria-label={`${words} over time of ${[...all.map((s) => s.name), ...points.map((m) => measuredName(m.name, m.crystal))].join(" and ")}`} />;
+  return <div ref={host} class="plot" role="img" aria-label={`${words} over time of ${[...all.map((s) => s.name), ...points.map((m) => measuredName(m.name, m.crystal, m.corrected))].join(" and ")}`} />;
 }

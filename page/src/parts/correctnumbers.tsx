@@ -52,6 +52,7 @@ export function CorrectNumbers() {
       {!now && <p class="caution">The photograph cannot be opened, so nothing can be measured anew.</p>}
       {alike && <p class="by-hand">All of these numbers hang on the {hung[0]} by hand.</p>}
       <Table names={main} now={now} found={c.found} changed={changed} alike={alike} words="Numbers with their standard uncertainties" />
+      {now && now.left_out.length > 0 && <p class="aside">This picture does not tell: {now.left_out.join(", ")}.</p>}
       {arms.length > 0 && (
         <details>
           <summary>Each arm and each facet</summary>

@@ -7,6 +7,7 @@ What the program found (`readings.json`) is only read. Corrections go into `corr
 from __future__ import annotations
 
 import io
+import shutil
 import threading
 from collections import OrderedDict
 from collections.abc import Mapping
@@ -227,7 +228,7 @@ class Desk:
                 task.measure([path], scale, folder, view=view, workers=1)
             except BaseException:
                 # Half a folder would be in the way of the next try under its name.
-                path.unlink(missing_ok=True)
+                shutil.rmtree(folder, ignore_errors=True)
                 raise
         return self.measurement(folder.name)
 

@@ -69,12 +69,16 @@ class MeasuredValue(Shape):
 
 
 class MeasuredReading(Shape):
-    """One crystal in one picture; `axes_px` are the ends of the six axes, from `centre_px`."""
+    """One crystal in one picture; `axes_px` are the ends of the six axes, from `centre_px`.
+
+    `left_out`: numbers that this picture does not tell, in words.
+    """
 
     view: str
     quality: str
     reasons: list[str]
     values: list[MeasuredValue]
+    left_out: list[str]
     outline_px: list[tuple[float, float]]
     holes_px: list[list[tuple[float, float]]]
     centre_px: tuple[float, float] | None

@@ -15,6 +15,14 @@ if TYPE_CHECKING:
 
 _UNITS = {"m": (1e6, "um"), "m2": (1e12, "um2"), "rad": (180.0 / math.pi, "deg"), "1": (1.0, "")}
 
+_LEFT_OUT = {
+    "area_m2": "area",
+    "perimeter_m": "perimeter",
+    "solidity": "solidity",
+    "radius_facet_m": "centre to facets",
+    "width_m": "width",
+}
+
 
 def scale_view(scale: Scale) -> shapes.ScaleView:
     """In micrometres and percent."""
@@ -51,6 +59,7 @@ def reading(
         quality=str(plain["quality"]),
         reasons=[str(r) for r in plain["reasons"]],
         values=values,
+        left_out=[_LEFT_OUT.get(name, name) for name in plain.get("details", {}).get("left_out") or ()],
         outline_px=_points(plain["outline_px"]),
         holes_px=[_points(h) for h in plain.get("holes_px") or ()],
         centre_px=(float(centre[0]), float(centre[1])) if centre else None,

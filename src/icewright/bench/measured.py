@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from icewright.bench import shapes
+from icewright.bench.corrected_held import walk
 from icewright.bench.security import BenchError, inside, plain_name
 from icewright.ground.errors import IcewrightError
 
@@ -17,15 +18,22 @@ if TYPE_CHECKING:
     from icewright.measure.format import GrowthSeries
 
 _LARGEST = 20_000_000
+SERIES, DEPTH = "growth-series.csv", 3
 _HEAD = "crystal,time_s,"
 
 
 def listed(folder: Path) -> list[shapes.MeasuredBrief]:
-    """Series files of the folder itself, newest first; one that cannot be read is named with why."""
+    """Series files of the folder and of measured folders below it, newest first.
+
+    One that cannot be read is named with why. Those of measured folders are named with `~` for the slash.
+    """
     out = []
-    for path in folder.glob("*.csv"):
+    below = (path / SERIES for path in walk(folder, DEPTH))
+    for path in (*folder.glob("*.csv"), *(p for p in below if p.is_file())):
+        name = "~".join(path.relative_to(folder).parts)
         try:
-            plain_name(path.name)
+            for part in name.split("~"):
+                plain_name(part)
             if path.is_symlink() or not 0 < path.stat().st_size <= _LARGEST:
                 continue
             with path.open(encoding="utf-8-sig") as file:
@@ -34,17 +42,23 @@ def listed(folder: Path) -> list[shapes.MeasuredBrief]:
             changed = path.stat().st_mtime
         except (BenchError, OSError, UnicodeDecodeError):
             continue
+        by_hand = 0
         try:
-            crystals, said = list(_read(path).crystals), ""
+            read = _read(path)
+            crystals, said = list(read.crystals), ""
+            by_hand = sum(1 for row in read.rows if row.corrected)
         except IcewrightError as error:
             crystals, said = [], error.message or str(error)
-        out.append(shapes.MeasuredBrief(name=path.name, crystals=crystals, changed=changed, error=said))
+        out.append(
+            shapes.MeasuredBrief(name=name, crystals=crystals, changed=changed, error=said, corrected=by_hand)
+        )
     return sorted(out, key=lambda b: -b.changed)
 
 
 def series(folder: Path, name: str, crystal: int) -> shapes.Measured:
     """One crystal of a series over time, with standard uncertainties. Raises BenchError 404, RecordError."""
-    path = inside(folder, plain_name(name, ".csv"))
+    *folders, file = name.split("~")
+    path = inside(folder, *(plain_name(part) for part in folders), plain_name(file, ".csv"))
     if not path.is_file() or path.stat().st_size > _LARGEST:
         raise BenchError(404, "There is no such series.", got=name[:100])
     read = _read(path)
@@ -72,7 +86,8 @@ def series(folder: Path, name: str, crystal: int) -> shapes.Measured:
         "thickness_um": um("length_m", side, 0),
         "u_thickness_um": um("length_m", side, 1),
     }
-    return shapes.Measured(name=name, crystal=crystal, columns=columns)
+    by_hand = sum(1 for row in rows if row.corrected)
+    return shapes.Measured(name=name, crystal=crystal, columns=columns, corrected=by_hand)
 
 
 def _read(path: Path) -> GrowthSeries:

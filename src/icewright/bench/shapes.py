@@ -561,20 +561,25 @@ class RunView(Run):
 
 
 class MeasuredBrief(Shape):
-    """A growth series in the folder; `error` says why it cannot be read, else it is empty."""
+    """A growth series in the folder; `error` says why it cannot be read, `corrected` counts rows by hand."""
 
     name: str
     crystals: list[int]
     changed: float
     error: str
+    corrected: int
 
 
 class Measured(Shape):
-    """One crystal as measured: `radius_um`, `thickness_um`, and with `u_` before their uncertainties."""
+    """One crystal as measured: `radius_um`, `thickness_um`, and with `u_` before their uncertainties.
+
+    `corrected`: how many of its rows were corrected by hand.
+    """
 
     name: str
     crystal: int
     columns: dict[str, list[float | None]]
+    corrected: int
 
 
 class ClockDo(Shape):
