@@ -288,3 +288,19 @@ def test_names_that_are_no_design(served, name) -> None:
         assert served.client.get(f"/api/designs/{name}{path}").status_code in (400, 403, 404)
     for word in ("stop", "resume"):
         assert served.client.post(f"/api/designs/{name}/{word}").status_code in (400, 403, 404)
+
+
+def test_a_design_of_the_folder_is_asked_for_again(served) -> None:
+    """By the same files: an outline that the design took along, a run in the folder."""
+    from icewright.bench.targets import asked_again
+
+    kept = served.client.post("/api/outlines", files={"file": ("again.png", png(hexagon(80)))}).json()
+    design = served.settings.folder / "earlier"
+    design.mkdir()
+    (design / "file-again.png").write_bytes((served.settings.folder / kept["file"]).read_bytes())
+    head = PLATE.split("[limits]")[0]
+    (design / "target.toml").write_text(head + '[outline]\nfile = "file-again.png"\nradius_um = 30\n')
+    view = served.post("/api/targets/read", toml=asked_again(design))
+    assert view["draft"]["outline"]["file"] == "earlier/file-again.png"
+    (design / "target.toml").write_text(head + f'[crystal]\nrun = "{served.settings.folder / "star"}"\n')
+    assert 'run = "star"' in asked_again(design)

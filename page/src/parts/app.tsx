@@ -6,6 +6,7 @@ import { hintsSeen, theme } from "../state/prefs";
 import { type Place, place, showKeys } from "../state/view";
 import { AirPanel } from "./air";
 import { CompareDialog } from "./compare";
+import { DesignPage } from "./design";
 import { CorrectPage } from "./correct";
 import { Choice, CrystalPanel } from "./crystal";
 import { Dialog } from "./dialog";
@@ -23,6 +24,7 @@ const PLACES: [Place, string][] = [
   ["microscope", "Beside the microscope"],
   ["photographs", "Photographs"],
   ["runs", "Runs"],
+  ["design", "Design"],
 ];
 const THEMES: [Theme, string][] = [
   ["dark", "Dark"],
@@ -39,6 +41,8 @@ export function App() {
       <Told />
       {where === "runs" ? (
         <RunsPage />
+      ) : where === "design" ? (
+        <DesignPage />
       ) : where === "photographs" ? (
         <CorrectPage />
       ) : !state.value ? (

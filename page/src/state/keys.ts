@@ -10,7 +10,7 @@ export const KEYS: [string, string][] = [
   ["+  −  0", "nearer, farther, all of it"],
   ["C", "cut open: no cut, upright, level"],
   ["T", "colour: lit like ice, thickness, age"],
-  ["B  M  P  R", "bench, microscope, photographs, runs"],
+  ["B  M  P  R  D", "bench, microscope, photographs, runs, design"],
   ["?", "this list"],
 ];
 
@@ -38,7 +38,7 @@ export function onKey(e: KeyboardEvent): void {
         const side = e.key === "ArrowLeft" ? -1 : e.key === "ArrowRight" ? 1 : 0;
         const up = e.key === "ArrowUp" ? -1 : e.key === "ArrowDown" ? 1 : 0;
         if (onCrystal) return () => viewer()?.turn(-side * 0.1, up * 0.1);
-        if (!side || onButton || ["runs", "photographs"].includes(place.value)) return null;
+        if (!side || onButton || ["runs", "photographs", "design"].includes(place.value)) return null;
         return () => jump(side * 30);
       }
       case "1":
@@ -66,6 +66,8 @@ export function onKey(e: KeyboardEvent): void {
         return () => (place.value = "photographs");
       case "r":
         return () => (place.value = "runs");
+      case "d":
+        return () => (place.value = "design");
       case "?":
         return () => (showKeys.value = true);
       default:

@@ -72,16 +72,13 @@ def _state(data: Mapping[str, Any]) -> shapes.DesignWord:
 
 def read(folder: Path, name: str) -> shapes.Design:
     """All of it. Raises StoreError for a damaged folder."""
+    from icewright.bench.targets import asked_again, rows
     from icewright.design.distance import SAME
-    from icewright.tasks.design import TARGET
 
     data = _record(folder)
     summary: dict[str, Any] = data.get("summary") or {}
     search = summary.get("search", {})
-    try:
-        toml = (folder / TARGET).read_text(encoding="utf-8")
-    except OSError:
-        toml = ""
+    toml = asked_again(folder)
     target, best = _crystals(folder, data)
     return shapes.Design(
         **brief(folder).model_dump(),
@@ -100,6 +97,7 @@ def read(folder: Path, name: str) -> shapes.Design:
         notes=[str(n) for n in summary.get("notes", [])],
         spread=_spread(summary.get("spread")),
         toml=toml,
+        draft=rows(toml),
         error=None,
     )
 

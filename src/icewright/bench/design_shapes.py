@@ -204,7 +204,10 @@ class DesignBrief(Shape):
 
 
 class Design(DesignBrief):
-    """How a design stands. `level` counts as the same crystal; `same` None while it is not known."""
+    """How a design stands. `level` counts as the same crystal; `same` None while it is not known.
+
+    `toml` is its target as it can be asked for again from here, `draft` the same as rows (None: text only).
+    """
 
     phase: str
     fraction: float
@@ -221,4 +224,5 @@ class Design(DesignBrief):
     notes: list[str]
     spread: DesignSpread | None
     toml: str
+    draft: TargetDraft | None
     error: Error | None

@@ -321,6 +321,7 @@ class Designs:
         self._next()
 
     def _shown(self, held: _Design) -> shapes.Design:
+        from icewright.bench.targets import rows
         from icewright.design.distance import SAME
 
         p, best = held.progress, held.best
@@ -330,7 +331,7 @@ class Designs:
             phase=str(p.get("phase", "")), fraction=min(max(float(p.get("fraction", 0.0)), 0.0), 1.0),
             trials=int(p.get("trials", 0)), wall_s=float(p.get("wall_s", 0.0)), eta_s=p.get("eta_s"),
             level=SAME, same=None, target=held.target, best=best, history=held.history, recipes=[],
-            reasons=held.reasons, notes=[], spread=None, toml=held.toml,
+            reasons=held.reasons, notes=[], spread=None, toml=held.toml, draft=rows(held.toml),
             error=Error(**error_body(held.error)["error"]) if held.error is not None else None,
         )  # fmt: skip
 

@@ -58,7 +58,7 @@ def words() -> TargetWords:
 
     return TargetWords(
         habits=[
-            HabitWord(word=word, means=[r.text.replace("_", " ") for r in ranges], along_c=word in LONG)
+            HabitWord(word=word, means=[_said(r.text) for r in ranges], along_c=word in LONG)
             for word, ranges in HABITS.items()
         ],
         numbers=list(NUMBERS),
@@ -109,7 +109,28 @@ def resolved(text: str, folder: Path) -> str:
         if table is not None and table.get(key):
             table[key] = str(inside(folder, *_parts(str(table[key]))))
     if str(kinetics).endswith(".toml"):
-        document["kinetics"] = str(inside(folder, str(kinetics)))
+        document["kinetics"] = str(inside(folder, *_parts(str(kinetics))))
+    return str(tomlkit.dumps(document))
+
+
+def asked_again(design: Path) -> str:
+    """The target that a design's folder holds, its files named from the folder that the design lies in."""
+    import tomlkit
+
+    try:
+        document: Any = tomlkit.parse((design / "target.toml").read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return ""
+    for table, key in ((document, "kinetics"), (document, "apparatus"), (document.get("outline"), "file")):
+        if table is not None and table.get(key) and (design / str(table[key])).is_file():
+            table[key] = f"{design.name}/{table[key]}"
+    run = document.get("crystal", {}).get("run")
+    if run:
+        path = Path(str(run))
+        inner = path.is_relative_to(design.parent.resolve())
+        document["crystal"]["run"] = (
+            path.relative_to(design.parent.resolve()).as_posix() if inner else path.name
+        )
     return str(tomlkit.dumps(document))
 
 
@@ -127,10 +148,10 @@ def _checked(text: str, folder: Path) -> dict[str, Any]:
         ) from error
     for key in ("kinetics", "apparatus"):
         name = data.get(key)
-        if isinstance(name, str) and (name.endswith(".toml") or key == "apparatus"):
-            plain_name(name)
-            if not inside(folder, name).is_file():
-                raise BenchError(404, "There is no such file in the folder.", got=name[:100])
+        if not isinstance(name, str) or not (name.endswith(".toml") or key == "apparatus"):
+            continue
+        if not inside(folder, *_parts(name)).is_file():
+            raise BenchError(404, "There is no such file in the folder.", got=name[:100])
     outline, crystal = data.get("outline"), data.get("crystal")
     if isinstance(outline, Mapping) and isinstance(outline.get("file"), str):
         inside(folder, *_parts(outline["file"]))
@@ -147,12 +168,12 @@ def asks(target: Target) -> list[str]:
     """What a target asks for, a line each."""
     out = []
     for i, stage in enumerate(target.stages, 1):
-        said = [r.text.replace("_um", " (um)").replace("_", " ") for r in stage.wants]
+        said = [_said(r.text) for r in stage.wants]
         out.append(f"Stage {i}, {stage.habit}: " + ", ".join(said))
         if stage.branch_at_m:
             at = ", ".join(f"{1e6 * r:g}" for r in stage.branch_at_m)
             out.append(f"Stage {i}: side branches set off by a {stage.set_off_by} of the humidity at {at} um")
-    out += [f"At the end: {r.text.replace('_um', ' (um)').replace('_', ' ')}" for r in target.wants]
+    out += [f"At the end: {_said(r.text)}" for r in target.wants]
     if target.crystal is not None:
         c = target.crystal
         tall = f", {1e6 * c.thickness_m:.3g} um thick" if "thickness" in target.terms else ""
@@ -160,6 +181,15 @@ def asks(target: Target) -> list[str]:
     if target.limits.time_s is not None:
         out.append(f"Within {target.limits.time_s / 60:g} minutes")
     return out
+
+
+def _said(text: str) -> str:
+    """`radius_um 20` as `radius 20 um`."""
+    name, _, rest = text.partition(" ")
+    for unit in ("um", "ug"):
+        if name.endswith(f"_{unit}"):
+            return f"{name.removesuffix(f'_{unit}').replace('_', ' ')} {rest} {unit}"
+    return f"{name.replace('_', ' ')} {rest}"
 
 
 def shown(p: Portrait) -> PortraitShape:
@@ -242,6 +272,14 @@ def _key(name: str) -> str:
 def _span(span: Span) -> str:
     low, high = span
     return f"{low:.10g}" if low == high else f"[{low:.10g}, {high:.10g}]"
+
+
+def rows(text: str) -> TargetDraft | None:
+    """The rows of a target that was searched for; None where its text makes none."""
+    try:
+        return _draft(tomllib.loads(text))
+    except (ValueError, KeyError, TypeError, AttributeError):
+        return None
 
 
 def _draft(data: Mapping[str, Any]) -> TargetDraft:

@@ -5,6 +5,13 @@ supersaturation (a relative one), and the barrier of either facet (the table's o
 standard deviations of the logarithm, because it is given as a range). Each draw is a regrowth on coarse
 voxels; the stated spread is the middle 80 percent of them, by the order statistics that hold 80 percent on
 average whatever the distribution is (the k-th of n at k/(n+1): any text on order statistics).
+
+Coarse voxels grow another crystal than fine ones, by more than the doubts move it. So the spread is that of
+the coarse regrowths about the coarse prediction, carried over to the fine prediction: lengths, times and
+masses by their ratio, shares by their difference. What finer voxels than those still move it, up to the 100
+in the radius of a preview, is taken as of first order in the voxel and widens the spread on that side; and
+no size is told more closely than half a voxel to either side of the middle one
+(``benchmarks/results/design_robust.md`` holds it against preview regrowths).
 """
 
 from __future__ import annotations
@@ -19,7 +26,7 @@ from icewright.design.distance import SAME, distance
 from icewright.design.evaluate import Bench, Trial
 from icewright.design.recipes import Form
 from icewright.design.trial import Shift, grown_of, record
-from icewright.design.wants import number
+from icewright.design.wants import SHARES, number
 
 KELVIN = 0.1
 SIGMA = 0.05
@@ -27,6 +34,7 @@ LEVEL = 0.80
 UNSTATED = 0.10  # of a table that states no uncertainty: an assumption, and said so
 NUMBERS = ("radius_um", "thickness_um", "minutes", "aspect_ratio", "solidity", "mass_ug")
 _LIKELY = 1.28  # standard deviations: nine of ten stay within, on that side
+_PREVIEW = 100  # voxels in the radius of the coarsest regrowth that anybody is told to make
 
 
 @dataclass(frozen=True)
@@ -65,8 +73,9 @@ class Doubts:
 class Spread:
     """What regrowths came to.
 
-    ``numbers`` maps a name to (low end, median, high end) of the middle ``level`` of the outcomes;
-    ``distance`` likewise, of the shape distance from the crystal that was meant. ``same`` is the share of
+    ``numbers`` maps a name to (low end, median, high end) of the middle ``level`` of the outcomes, carried
+    over to the voxels of the recipe as it is handed over; ``distance`` likewise, of the shape distance from
+    the crystal that was meant, but on coarse voxels. ``same`` is the share of
     outcomes that count as the same crystal. ``at_risk`` is the step (from 0) whose own error moves the
     crystal most, ``risks`` the distance that each step's error moves it by.
     """
@@ -117,6 +126,39 @@ def middle(values: list[float] | np.ndarray[Any, Any], level: float = LEVEL) -> 
     return float(low), float(mid), float(high)
 
 
+def _told(
+    name: str, meant: Any, drawn: list[Any], bench: Bench, trial: Trial, voxels: float
+) -> tuple[float, float, float]:
+    """The middle of a number's outcomes as it is told: no more closely than half a voxel to either side."""
+    low, mid, high = _carried(name, meant, drawn, trial, voxels)
+    finest = max(trial.voxels, voxels)
+    half = 0.0
+    if name in ("radius_um", "thickness_um"):
+        half = 0.5e6 * bench.voxel_m(finest)
+    elif name in SHARES:
+        half = 0.5 / finest
+    low, high = min(low, mid - half), max(high, mid + half)
+    return max(low, 0.0), mid, min(high, 1.0) if name in SHARES else high
+
+
+def _carried(
+    name: str, meant: Any, drawn: list[Any], trial: Trial, voxels: float
+) -> tuple[float, float, float]:
+    """The middle of a number's outcomes, from coarse voxels to those of the confirmed crystal."""
+    coarse = number(meant.last, name)
+    values = np.array([number(g.last, name) for g in drawn])
+    if trial.grown is None or trial.voxels <= voxels:
+        return middle(values)
+    fine = number(trial.grown.last, name)
+    if name in SHARES:
+        values = np.clip(values + fine - coarse, 0.0, 1.0)
+    elif coarse > 0:
+        values = values * (fine / coarse)
+    low, mid, high = middle(values)
+    still = max(0.0, 1 / trial.voxels - 1 / _PREVIEW) / (1 / voxels - 1 / trial.voxels) * (fine - coarse)
+    return low + min(still, 0.0), mid, high + max(still, 0.0)
+
+
 def regrowths(bench: Bench, trial: Trial, shifts: list[Shift], voxels: float) -> list[Any]:
     """Crystals of one recipe under shifts (``Grown``, None where one could not be grown)."""
     made = bench.made(trial.form, trial.point, voxels)
@@ -150,7 +192,7 @@ def spread(bench: Bench, trial: Trial, about: Doubts, n: int, voxels: float, see
     return Spread(
         LEVEL,
         len(drawn),
-        {name: middle([number(g.last, name) for g in drawn]) for name in NUMBERS},
+        {name: _told(name, meant, drawn, bench, trial, voxels) for name in NUMBERS},
         middle(off),
         sum(v <= SAME for v in off) / len(off),
         int(np.argmax(risks)),
