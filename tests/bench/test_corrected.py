@@ -84,6 +84,8 @@ def test_a_measured_folder_is_listed_and_shown(served, evening) -> None:
     assert one["found"] == one["now"] and one["by_hand"]["outline_px"] is None
     assert values(one["now"])["radius_tip_m"]["value"] == pytest.approx(23.0, rel=0.02)
     assert one["now"]["quality"] in ("good", "fair", "poor") and len(one["now"]["axes_px"]) == 6
+    assert served.client.post(NAME + "/pictures/1/ready").status_code == 204
+    assert served.client.post(NAME + "/pictures/9/ready").status_code == 404
     image = served.client.get(NAME + "/pictures/1/image")
     assert Image.open(io.BytesIO(image.content)).size == (240, 181)
 

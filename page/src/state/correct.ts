@@ -44,6 +44,7 @@ export const done = signal<Done[]>([]);
 const MOST_DONE = 40;
 const ONE_MOVE_MS = 900; // nudges that follow each other so quickly are one move
 const KEY = "icewright.photographs";
+let warmed: string | null = null;
 
 effect(() => {
   const where = { folder: folder.value?.name, picture: picture.value?.number, crystal: chosen.value, done: done.value, undone: undone.value };
@@ -133,6 +134,15 @@ export async function show(number: number): Promise<void> {
   spot.value = 0;
   ends.value = null;
 }
+
+/** Once a hand is about to correct, the server looks through the picture; what goes wrong is told at the correction. */
+effect(() => {
+  const p = picture.value;
+  const key = p && `${folder.peek()?.name} ${p.number} ${p.scale_now.x_um / p.scale_now.y_um}`;
+  if (!p?.shown || tool.value === "look" || key === warmed) return;
+  warmed = key;
+  void ask(at(`/pictures/${p.number}/ready`), {}).catch(() => (warmed = null));
+});
 
 export function go(by: number): void {
   const to = (picture.value?.number ?? 1) + by;

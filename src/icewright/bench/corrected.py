@@ -44,6 +44,7 @@ class Desk:
         self.settings = settings
         self._writing, self._measuring, self._looking = (threading.Lock() for _ in range(3))
         self._ready: OrderedDict[tuple[Any, ...], Any] = OrderedDict()
+        self._found: OrderedDict[tuple[Path, int, int], dict[str, Any]] = OrderedDict()
 
     # -- folders ---------------------------------------------------------------------------------------------
 
@@ -77,7 +78,7 @@ class Desk:
         from icewright.tasks import corrected
 
         folder = self.folder(name)
-        found, fixes = corrected.read_found(folder), corrections.read(folder)
+        found, fixes = self._read(folder), corrections.read(folder)
         scale = corrected.scale_found(found)
         by_all = [c for c in fixes if c.picture == "*"]
         touched = {c.picture for c in fixes}
@@ -156,6 +157,13 @@ class Desk:
         out = io.BytesIO()
         image.save(out, "PNG", compress_level=2)
         return out.getvalue()
+
+    def make_ready(self, name: str, number: int) -> None:
+        """Look through a picture beforehand: its first correction is then measured as quickly as others."""
+        from icewright.measure import corrections
+
+        held = self._held(name, number)
+        self._again(held, corrections.scale_of(held.fixes, held.name, held.scale))
 
     # -- corrections -----------------------------------------------------------------------------------------
 
@@ -241,12 +249,25 @@ class Desk:
 
     # -- inside ----------------------------------------------------------------------------------------------
 
+    def _read(self, folder: Path) -> dict[str, Any]:
+        """What was found, read again only when the file has changed: a long series is a large file."""
+        from icewright.tasks import corrected
+
+        about = (folder / READINGS).stat()
+        key = (folder, about.st_mtime_ns, about.st_size)
+        known = self._found.get(key)
+        if known is None:
+            known = self._found[key] = corrected.read_found(folder)
+            while len(self._found) > HELD:
+                self._found.popitem(last=False)
+        return known
+
     def _held(self, name: str, number: int) -> Held:
         from icewright.measure import corrections
         from icewright.tasks import corrected
 
         folder = self.folder(name)
-        found = corrected.read_found(folder)
+        found = self._read(folder)
         if not 1 <= number <= len(found["pictures"]):
             raise BenchError(404, "There is no such picture.", got=str(number)[:40])
         one = found["pictures"][number - 1]

@@ -213,8 +213,8 @@ def _flanks(a: FloatArray, b: FloatArray) -> bool:
 def drawn(loop: FloatArray, seen: Signal, like: Found | None = None) -> Found:
     """An outline that a person drew, float64[n, 2] column and row, closed.
 
-    It is laid out anew a pixel apart, its corners kept. ``like``: what was found there; the blur of its edge
-    and the gaps inside are a matter of the picture and stay.
+    It is laid out anew a pixel apart, its corners kept. ``like``: what was found there; the blur of its edge,
+    the gaps inside and what cannot be told there are a matter of the picture and stay.
     """
     from icewright.measure.by_hand import close_points, crosses
 
@@ -234,6 +234,7 @@ def drawn(loop: FloatArray, seen: Signal, like: Found | None = None) -> Found:
         0.0,
         box,
         holes=like.holes if like is not None else (),
+        untold=like.untold if like is not None else 0.0,
         by_hand=True,
         crossed=crosses(dense),
     )
