@@ -50,8 +50,8 @@ def clock(wall):
     return made
 
 
-def look(clock):
-    return clock.look(STEPS, STARTS, ROWS)
+def look(clock, ring=True):
+    return clock.look(STEPS, STARTS, ROWS, ring=ring)
 
 
 def test_no_clock_before_the_start(wall) -> None:
@@ -68,12 +68,36 @@ def test_next_cue_with_size_and_time(clock, wall) -> None:
 
 
 def test_the_cue_sounds_once_and_the_step_moves_on(clock, wall) -> None:
-    wall.now += 300
-    look(clock)
-    wall.now += 60
+    wall.now += 299.5
+    assert not look(clock).cue.sound
+    wall.now += 0.9  # events come once a second, never at the very moment
+    asked = look(clock, ring=False)
+    assert asked.cue.words == "now: warm to -12 degC (focus)" and asked.cue.in_s == 0 and asked.step == 1
+    assert not asked.cue.sound, "who only asks does not use it up"
+    assert look(clock).cue.sound
+    wall.now += 1
+    again = look(clock)
+    assert not again.cue.sound and again.cue.words.startswith("now:")
+    wall.now += 10
+    assert look(clock).cue.words.startswith("at ") and not look(clock).cue.sound
+    wall.now += 48.6
     seen = look(clock)
     assert seen.step == 1
     assert seen.cue.in_s == pytest.approx(60)
+
+
+def test_the_last_cue_sounds_too_and_again_where_the_clock_was_set_back(wall) -> None:
+    clock = ClockRun(wall)
+    clock.start()
+    steps = STEPS[:2]
+    wall.now += 301
+    assert clock.look(steps, STARTS[:2], ROWS, ring=True).cue.sound
+    wall.now += 20
+    assert clock.look(steps, STARTS[:2], ROWS, ring=True).cue is None
+    clock.shift_to(250)  # the real crystal is behind
+    assert not clock.look(steps, STARTS[:2], ROWS, ring=True).cue.sound
+    wall.now += 50.5
+    assert clock.look(steps, STARTS[:2], ROWS, ring=True).cue.sound
 
 
 def test_a_step_that_waits_holds_the_hands_until_the_key(clock, wall) -> None:

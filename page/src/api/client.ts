@@ -22,7 +22,8 @@ export class ApiError extends Error {
 
 /** Beside the page, wherever it is served from. */
 export function address(path: string): string {
-  return new URL(`api/${path}`, document.baseURI).pathname;
+  const { pathname, search } = new URL(`api/${path}`, document.baseURI);
+  return pathname + search;
 }
 
 export async function ask<T>(path: string, body?: unknown, method?: string): Promise<T> {

@@ -31,7 +31,7 @@ export function CuePanel() {
       </p>
       {c.running && cue && !c.done && (
         <p class="cue-when" aria-live="off">
-          {cue.waiting ? "Press the key when it is done." : cue.in_s === null ? "" : `in ${clock(Math.max(0, cue.in_s))}`}
+          {cue.waiting ? "Press the key when it is done." : cue.in_s === null ? "" : cue.in_s === 0 ? "Now." : `in ${clock(cue.in_s)}`}
         </p>
       )}
       {c.running && cue && (

@@ -7,6 +7,7 @@ on times that are handed in, so that a test can be its own wall clock.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
@@ -17,6 +18,7 @@ from icewright.bench.live import WAIT, is_open
 from icewright.recipe.step import Step
 
 Rows = Sequence[Mapping[str, float]]
+NOW_S = 8.0  # so long a cue that has fallen due stays in sight, or half its step if that is shorter
 
 
 @dataclass
@@ -74,20 +76,31 @@ class ClockRun:
         self.keyed.add(self.step + 1)
 
     def look(
-        self, steps: Sequence[Step], starts: Sequence[float], rows: Rows, said: Sequence[str] = ()
-    ) -> shapes.Clock:
+        self, steps: Sequence[Step], starts: Sequence[float], rows: Rows, said: Sequence[str] = (), *,
+        ring: bool = False,
+    ) -> shapes.Clock:  # fmt: skip
         """The clock and the next cue by the steps and when they were predicted to begin.
 
-        `said`: what to do at the beginning of each step; without it, what its air says.
+        A cue that has just fallen due is the one that is shown for a few seconds: it is what to do now.
+
+        Args:
+            steps, starts, rows: of the prediction.
+            said: what to do at the beginning of each step; without it, what its air says.
+            ring: say in `sound` that a cue has fallen due, and never again for that one. For what all who
+                look are told; an answer to one alone must not use it up.
         """
         if self.began is None:
             return shapes.Clock(running=False, held=False, elapsed_s=0, model_s=0, step=0, steps=len(steps),
                                 cue=None, offset_s=0, done=False)  # fmt: skip
         at = self._catch_up(steps, starts)
         nxt = self.step + 1
+        shown = self.step if self._is_due(steps, starts, at) else nxt
         cue = None
-        if nxt < len(steps):
-            cue = self._cue(nxt, steps, starts, rows, at, said)
+        if shown < len(steps):
+            cue = self._cue(shown, steps, starts, rows, at, said)
+        if cue is not None and cue.in_s == 0.0 and ring and shown not in self.rung:
+            self.rung.add(shown)
+            cue = cue.model_copy(update={"sound": True})
         last = steps[-1]
         done = nxt >= len(steps) and not is_open(last) and self._ended(starts, steps, rows, at)
         return shapes.Clock(
@@ -106,8 +119,18 @@ class ClockRun:
                 return starts[nxt]
             self.step = nxt
         while self.step > 0 and self.step < len(starts) and at < starts[self.step] - 1e-6:
+            self.rung.discard(self.step)  # it will fall due again
             self.step -= 1
         return at
+
+    def _is_due(self, steps: Sequence[Step], starts: Sequence[float], at: float) -> bool:
+        """Whether the step that is on began just now; one that waited for its key has been done already."""
+        if not 0 < self.step < len(starts) or self.step in self.keyed:
+            return False
+        length = steps[self.step].endings.time_s or math.inf
+        if self.step + 1 < len(starts):
+            length = min(length, starts[self.step + 1] - starts[self.step])
+        return at - starts[self.step] < min(NOW_S, length / 2)
 
     def _ended(self, starts: Sequence[float], steps: Sequence[Step], rows: Rows, at: float) -> bool:
         length = steps[-1].endings.time_s
@@ -119,33 +142,30 @@ class ClockRun:
         self, nxt: int, steps: Sequence[Step], starts: Sequence[float], rows: Rows, at: float,
         said: Sequence[str],
     ) -> shapes.Cue:  # fmt: skip
-        ends, step = steps[self.step].endings, steps[nxt]
+        before = nxt - 1
+        ends, step = steps[before].endings, steps[nxt]
         when = starts[nxt] if nxt < len(starts) else None
-        if when is None and ends.time_s is not None and self.step < len(starts):
-            when = starts[self.step] + ends.time_s
+        if when is None and ends.time_s is not None and before < len(starts):
+            when = starts[before] + ends.time_s
         left = None if when is None else max(0.0, when - at)
         size = at_time(rows, when, "radius_tip_m") if when is not None else None
         at_um = ends.radius_m * 1e6 if ends.radius_m is not None else (size * 1e6 if size else None)
         thick = ends.thickness_m * 1e6 if ends.thickness_m is not None else None
         waits = step.note.startswith(WAIT) and nxt not in self.keyed
         waiting = waits and left == 0.0
-        sound = left == 0.0 and nxt not in self.rung
-        if sound:
-            self.rung.add(nxt)
         first = "thickness" if thick is not None and ends.radius_m is None else "radius"
         place = thick if first == "thickness" else at_um
         parts = [f"at {place:.0f} um {first}"] if place is not None else []
         if left is not None:
             parts.append(f"in {clock_words(left)}" if left > 0 else "now")
-        to_do = said[nxt] if nxt < len(said) else doing(steps[self.step], step)
+        to_do = said[nxt] if nxt < len(said) else doing(steps[before], step)
         words = (", or ".join(parts) or "when you see it") + f": {to_do}"
-        if waiting:
-            words = f"now: {to_do}, then press the key"
+        if left == 0.0:
+            words = f"now: {to_do}" + (", then press the key" if waiting else "")
         sigma = step.sigma_at(0.0)
         t_k = step.temperature_k[0]
         return shapes.Cue(step=nxt, words=words, at_um=at_um, at_thickness_um=thick, in_s=left,
-                          waiting=waiting,
-                          sound=sound, air=_air(t_k, sigma))  # fmt: skip
+                          waiting=waiting, sound=False, air=_air(t_k, sigma))  # fmt: skip
 
 
 def _air(t_k: float, sigma: float) -> dict[str, float]:

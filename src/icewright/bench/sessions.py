@@ -826,16 +826,16 @@ class Session:
 
     # -- the microscope -----------------------------------------------------------------------------------
 
-    def clock_now(self) -> shapes.Clock:
-        """The clock and the next cue."""
+    def clock_now(self, *, ring: bool = False) -> shapes.Clock:
+        """The clock and the next cue; `ring` for what is told to all, see `ClockRun.look`."""
         branch = self.branch
         rows, plan = self.tree.rows(branch), branch.plan
         if plan is None:
-            return self.clock.look(branch.steps, branch.starts, rows)
+            return self.clock.look(branch.steps, branch.starts, rows, ring=ring)
         # Hands turn knobs: cues are those of the settings, not of the ramps of the air that comes after.
         steps = chamber.as_air(plan, branch.recipe.pressure_pa)
         said = [chamber.doing(a, b) for a, b in pairwise((plan.steps[0], *plan.steps))]
-        return self.clock.look(steps, plan.starts(branch.starts), rows, said)
+        return self.clock.look(steps, plan.starts(branch.starts), rows, said, ring=ring)
 
     def do_clock(self, asked: shapes.ClockDo) -> shapes.Clock:
         """Start, stop, hold, the awaited key."""
@@ -1100,7 +1100,7 @@ class Sessions:
             now = time.monotonic()
             for session in list(self._held.values()):
                 if session.clock.began is not None and session.viewers:
-                    session.tell_all("clock", session.clock_now())
+                    session.tell_all("clock", session.clock_now(ring=True))
                 if session.awake and not session.viewers and now - session.touched > self.settings.idle_s:
                     session.sleep()
 
