@@ -13,6 +13,7 @@ import json
 import os
 import random
 import struct
+import time
 from pathlib import Path
 
 import pytest
@@ -31,7 +32,8 @@ def victim(served):
 
 
 def _fuzz(served, victim, examples):
-    """Every operation, `examples` cases each, on a session that is there."""
+    """Every operation, `examples` cases each, on a session that is there; says what took longest."""
+    slowest: list[tuple[float, str]] = []
     schema = schemathesis.openapi.from_dict(served.client.get("/api/openapi.json").json())
     for result in schema.get_all_operations():
         operation = result.ok()
@@ -54,12 +56,15 @@ def _fuzz(served, victim, examples):
         def one(case):
             if "id" in (case.path_parameters or {}):
                 case.path_parameters["id"] = victim
-            response = case.call(base_url=served.url, timeout=30)
+            began = time.monotonic()
+            response = case.call(base_url=served.url, timeout=120)
+            slowest.append((time.monotonic() - began, f"{case.method} {case.path}"))
             assert response.status_code < 500 or response.status_code == 503, (case, response.text)
             if response.status_code >= 400:
                 ErrorBody.model_validate_json(response.text)
 
         one()
+    print("slowest:", *(f"{took:.1f} s {what}" for took, what in sorted(slowest)[-5:]), sep="\n  ")
 
 
 def test_http_small(served, victim) -> None:

@@ -50,6 +50,9 @@ export interface Sight {
   y: number;
 }
 
+const NEAR = 0.24; // by how much of the lit ball's radius the reflection moves from the middle of the view to its edge
+// The line of three.js that looks up the lit ball; if a later version words it otherwise, facets are lit from afar again.
+const MATCAP = "vec2 uv = vec2( dot( x, normal ), dot( y, normal ) ) * 0.495 + 0.5;";
 const FIT = 1.1; // room left around the crystal
 
 interface Look {
@@ -123,7 +126,7 @@ export class Viewer {
   private readonly face = new THREE.Mesh(new THREE.PlaneGeometry(1, 1), new THREE.MeshBasicMaterial());
   private readonly clip = new THREE.Plane(new THREE.Vector3(0, 1, 0), 1e9);
   private readonly mapped: THREE.MeshLambertMaterial;
-  private readonly uniforms = { map: { value: new THREE.Texture() }, rings: { value: 0 } };
+  private readonly uniforms = { map: { value: new THREE.Texture() }, rings: { value: 0 }, near: { value: 0 } };
   private ice: THREE.MeshMatcapMaterial;
   private inside: THREE.MeshBasicMaterial;
   private behind: THREE.MeshMatcapMaterial;
@@ -166,6 +169,15 @@ export class Viewer {
       depthTest: false,
       clippingPlanes: planes,
     });
+    // The lamps are near: what a flat facet mirrors changes along it, as on ice under a real lamp, and it does not look painted.
+    for (const lit of [this.ice, this.behind]) {
+      lit.onBeforeCompile = (shader) => {
+        shader.uniforms.uNear = this.uniforms.near;
+        shader.fragmentShader = shader.fragmentShader
+          .replace("#include <common>", "#include <common>\nuniform float uNear;")
+          .replace(MATCAP, "vec2 near = vec2( dot( x, normal ), dot( y, normal ) ) - vViewPosition.xy * uNear;\nvec2 uv = near / max( 1.0, length( near ) ) * 0.495 + 0.5;");
+      };
+    }
     this.inside = new THREE.MeshBasicMaterial({ side: THREE.BackSide, clippingPlanes: planes });
     this.outline = new THREE.MeshBasicMaterial({ side: THREE.BackSide });
     this.mapped = new THREE.MeshLambertMaterial({ clippingPlanes: planes });
@@ -452,6 +464,7 @@ export class Viewer {
     const h = Math.max(1, this.host.clientHeight);
     this.renderer.setSize(w, h, true);
     const half = this.halfHeight || 20;
+    this.uniforms.near.value = NEAR / half;
     this.camera.top = half;
     this.camera.bottom = -half;
     this.camera.left = (-half * w) / h;
