@@ -13,7 +13,7 @@ from PIL import Image
 
 sys.path.append(str(Path(__file__).parents[1] / "measure"))
 
-from drawn import as_8bit, hexagon_points, picture, polygon_mask
+from drawn import as_8bit, hexagon_points, picture, png_header, polygon_mask
 
 from icewright.cli.main import run
 
@@ -60,6 +60,26 @@ def test_a_series_has_velocities_and_names_what_is_wrong(morning, tmp_path, caps
     assert run(arguments) == 0
     assert {p: p.stat().st_mtime_ns for p in (out / "kept").iterdir()} == before
     assert "6 of 7 pictures" in capsys.readouterr().out
+
+
+def test_files_that_are_wrong_are_named_and_the_rest_goes_on(morning, tmp_path, capsys):
+    """A header of 30,000 by 30,000, a torn file, a letter, one pixel, and a PNG that is called JPEG."""
+    folder = tmp_path / "mixed"
+    folder.mkdir()
+    for name in ("torn.png", "letter.jpg", "dot.png"):
+        (folder / name).write_bytes((morning / name).read_bytes())
+    (folder / "photo.jpg").write_bytes((morning / "t3min.png").read_bytes())
+    (folder / "huge.png").write_bytes(png_header(30000, 30000))
+    out = tmp_path / "out"
+    assert run(["measure", str(folder), "--scale", "0.5", "--out", str(out), "--workers", "1", "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    reasons = {p["name"]: p["reason"] for p in found["problems"]}
+    assert set(reasons) == {"torn.png", "letter.jpg", "dot.png", "huge.png"}
+    assert "too large" in reasons["huge.png"] and "too small" in reasons["dot.png"]
+    (crystal,) = found["crystals"]
+    assert crystal["last_picture"] == "photo.jpg"
+    # 52 pixels of half a micrometre by construction.
+    assert crystal["values"]["radius_tip_m"][0] == pytest.approx(52 * 0.5e-6, rel=0.02)
 
 
 def test_corrections_change_the_table_and_not_what_was_found(morning, tmp_path, capsys):

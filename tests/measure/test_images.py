@@ -1,11 +1,8 @@
 """Reading pictures: files by independent writers (Pillow, tifffile), times, and files that are wrong."""
 
-import struct
-import zlib
-
 import numpy as np
 import pytest
-from drawn import as_8bit, hexagon_points, picture, polygon_mask
+from drawn import as_8bit, hexagon_points, picture, png_header, polygon_mask
 from PIL import Image
 
 from icewright.measure import images
@@ -73,14 +70,6 @@ def test_frame_interval_of_a_stack_is_its_time(tmp_path):
         path, np.zeros((4, 20, 31), np.uint8), imagej=True, metadata={"axes": "TYX", "finterval": 2.5}
     )
     assert [i.time_s for i in images.items(path)] == [0.0, 2.5, 5.0, 7.5]
-
-
-def png_header(width, height):
-    def chunk(kind, body):
-        return struct.pack(">I", len(body)) + kind + body + struct.pack(">I", zlib.crc32(kind + body))
-
-    head = struct.pack(">IIBBBBB", width, height, 8, 0, 0, 0, 0)
-    return b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", head) + chunk(b"IDAT", b"x") + chunk(b"IEND", b"")
 
 
 @pytest.mark.parametrize(

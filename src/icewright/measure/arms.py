@@ -176,5 +176,5 @@ def _facet_reach(frame: Frame, blur_m: float) -> tuple[FloatArray, FloatArray]:
             lost = NOTCH * blur_m * (float(rise) - NOTCH_START)
             least = min(lost, 0.3 * out[k])
             out[k] -= least
-            u[k] = max(NOTCH_DOUBT * least, U_BLUNT * blur_m, 0.5 * (lost - least))
+            u[k] = max(NOTCH_DOUBT * least, 0.3 * blur_m, 0.5 * (lost - least))
     return out, u

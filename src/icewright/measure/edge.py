@@ -14,6 +14,7 @@ band, all blur). The mean over all bands that fit is taken, and its doubt goes i
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
@@ -28,7 +29,7 @@ BEHIND = 0.25  # ice behind the line as strong as this share of its peak: no inn
 WIDE_LINE, WIDE_FLANK = 1.75, 0.9  # slope times width, slope times flank: above these a band is wide
 WIDE_SHARE = 0.10  # of the outline that must have wide bands before they are asked for the blur
 PRODUCT_NOISE = 0.04  # of slope times width or flank, read on one place of drawn outlines
-NARROW_DOUBT = 0.10  # of a line's width, where its band and the blur cannot be told apart; drawn specimens
+NARROW_DOUBT = 0.11  # of a line's width, where its band and the blur cannot be told apart; drawn specimens
 BAND_DOUBT = 0.25  # blurs, of a line whose blur is known: no band is quite uniform; drawn specimens
 STEP_PX = 0.25
 
@@ -78,8 +79,7 @@ def to_edge(loop: FloatArray, soft: NDArray[Any], blur: float, reach: int, smoot
     product = np.where(it.level < BEHIND, it.slope * it.width, it.slope * it.flank)
     product = median_filter(product, 15, mode="wrap")
     narrow = it.line & (it.level < BEHIND)
-    # Smoothing, the pixel's own square and reading between pixels.
-    least = float(np.sqrt(smoothed**2 + 2.0 / 12.0))
+    least = float(np.sqrt(smoothed**2 + 1.0 / 12.0))  # smoothing and the pixel's own square
     way, doubt = np.zeros(product.size), np.zeros(product.size)
     for place, table in enumerate(_tables()):
         behind = it.known & (np.clip(np.round(it.level / LEVEL_STEP), 0, 9) == place) & ~narrow
@@ -115,7 +115,8 @@ def to_edge(loop: FloatArray, soft: NDArray[Any], blur: float, reach: int, smoot
     way = uniform_filter1d(median_filter(way, 9, mode="wrap"), 5, mode="wrap")
     moved = it.point + it.inwards * way[:, None]
     u = float(np.mean(doubt))
-    u_line = float(np.mean(doubt[narrow])) if np.count_nonzero(narrow) > 5 else u
+    thin = narrow & (it.slope * it.width < WIDE_LINE)
+    u_line = float(np.mean(doubt[thin])) if np.count_nonzero(thin) > 5 else u
     return Edge(
         np.vstack([moved, moved[:1]]), float(np.mean(way)), u, max(u, u_line), float(np.median(doubt)), sigma
     )
@@ -136,7 +137,7 @@ def _across(loop: FloatArray, soft: NDArray[Any], blur: float, reach: int) -> _A
     normal = (1.0 if turns > 0 else -1.0) * np.column_stack([-tangent[:, 1], tangent[:, 0]])
     t = np.arange(-2.5 * blur - 1.0, 2.0 * reach + 3.0 * blur + 2.0, STEP_PX)
     place = p[:, None, :] + normal[:, None, :] * t[None, :, None]
-    profile = map_coordinates(soft, [place[..., 1], place[..., 0]], order=1, mode="nearest")
+    profile = map_coordinates(soft, [place[..., 1], place[..., 0]], order=3, mode="nearest")
     profile = uniform_filter1d(profile, 5, axis=0, mode="wrap")
     near = (t >= -1.0) & (t <= reach)
     first = int(np.flatnonzero(near)[0])
@@ -157,16 +158,18 @@ def _across(loop: FloatArray, soft: NDArray[Any], blur: float, reach: int) -> _A
     outer = t[b] + STEP_PX * share
     lo, hi = np.clip(b - 1, 0, t.size - 1), np.clip(b + 2, 0, t.size - 1)
     slope = (profile[rows, hi] - profile[rows, lo]) / np.maximum(t[hi] - t[lo], 1e-9) / height
-    # The mean slope over three steps is a little less than the slope in their middle.
-    slope *= 1.0 + (1.5 * STEP_PX) ** 2 / (6.0 * blur**2)
+    # The mean slope over three steps is a little less than in their middle, where it is about 0.43 a blur.
+    slope *= 1.0 + (1.5 * STEP_PX * slope / 0.43) ** 2 / 6.0
     a = np.clip(after, 1, t.size - 1)
     fall = profile[rows, a - 1] - profile[rows, a]
     share = np.clip((0.5 * height - profile[rows, a]) / np.maximum(fall, 1e-9), 0.0, 1.0)
     width = np.maximum(t[a] - STEP_PX * share - outer, STEP_PX)
-    # Ice that goes on behind its edge, only less dark, leaves no inner flank: then the outer one alone tells.
-    deep = top[:, None] + np.arange(round(6.0 * blur), round(11.0 * blur) + 4)[None, :]
-    level = np.median(np.take_along_axis(profile, np.clip(deep, 0, t.size - 1), axis=1), axis=1) / height
     flank = np.maximum(t[top] - outer, STEP_PX)
+    # Ice that goes on behind its edge, only less dark, leaves no inner flank: then the outer one alone tells.
+    # It is looked for where a line has all but ended: its flank is 1.2 blurs, whatever was guessed at first.
+    start = top + np.maximum(round(1.5 * blur / STEP_PX), np.round(1.4 * flank / STEP_PX).astype(int))
+    deep = start[:, None] + np.arange(round(5.0 * blur) + 4)[None, :]
+    level = np.median(np.take_along_axis(profile, np.clip(deep, 0, t.size - 1), axis=1), axis=1) / height
     return _Across(p, normal, outer, width, flank, slope, level, known & (after < t.size), known)
 
 
@@ -210,20 +213,21 @@ class _Table:
 @lru_cache(maxsize=1)
 def _tables() -> list[_Table]:
     """One table for each level behind, 0, 0.1 ... 0.9 of the peak; bands of 0.1 to 12 blurs."""
-    from scipy.stats import norm
+    from scipy.special import ndtr
 
-    q = np.concatenate([np.linspace(0.1, 6.0, 60), np.linspace(6.2, 12.0, 30)])
-    behind = np.linspace(0.0, 0.98, 40)  # of the band's own height
-    x = np.linspace(-5.0, 14.0, 1901)
+    q = np.concatenate([np.linspace(0.1, 4.0, 40), np.linspace(4.2, 12.0, 20)])
+    behind = np.linspace(0.0, 0.98, 15)  # of the band's own height
+    x = np.linspace(-5.0, 14.0, 951)
     level, slope, way, size = (np.zeros((q.size, behind.size)) for _ in range(4))
     for i, w in enumerate(q):
-        band, step = norm.cdf(x) - norm.cdf(x - w), norm.cdf(x - w)
+        band, step = ndtr(x) - ndtr(x - w), ndtr(x - w)
         for j, c in enumerate(behind):
             f = band + c * step
             k = int(np.argmax(f))
             half = float(np.interp(0.5 * f[k], f[: k + 1], x[: k + 1]))
             level[i, j] = c / f[k]
-            slope[i, j] = (norm.pdf(half) - (1.0 - c) * norm.pdf(half - w)) / f[k]
+            rise = math.exp(-0.5 * half**2) - (1.0 - c) * math.exp(-0.5 * (half - w) ** 2)
+            slope[i, j] = rise / math.sqrt(2.0 * math.pi) / f[k]
             way[i, j] = -half
             size[i, j] = w - 2.0 * half if j == 0 else x[k] - half
     grid = np.linspace(0.4, 3.0, 131)

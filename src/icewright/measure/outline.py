@@ -121,8 +121,11 @@ def _rest(
 
     from icewright.measure.raster import filled
 
-    if one.area_px > 0.6 * mask.sum() * factor**2:
-        return None
+    if (
+        one.area_px > 0.6 * mask.sum() * factor**2
+        or mask.sum() * factor**2 > 0.5 * seen.departure[..., 0].size
+    ):
+        return None  # nothing is left, or what is left is the background
     loop = one.loop / factor - np.array([box[1].start, box[0].start])
     marks, count = label(_opened(mask & ~_dilated(filled(loop, (mask.shape[0], mask.shape[1])), 2), 1))
     if not count:
@@ -269,6 +272,8 @@ def _coarse(seen: Signal, factor: int, least_px: float) -> list[tuple[Mask, tupl
         full = _filled(closed)
         inside = int(full.sum() - closed.sum())
         gains = inside > 1.25 * holes + 0.02 * raw.sum() + 30 and full.sum() > 1.3 * filled.sum()
+        if gains and _background(full):
+            break  # noise was closed, all over the picture
         if gains and _chunks(full) >= _chunks(filled):
             filled, holes, reach = full, inside, step
     filled = _opened(filled, 1)
@@ -286,6 +291,12 @@ def _coarse(seen: Signal, factor: int, least_px: float) -> list[tuple[Mask, tupl
         out.append((mask, (box[0], box[1]), edge, reach * factor))
     out.sort(key=lambda part: -int(part[0].sum()))
     return out
+
+
+def _background(mask: Mask) -> bool:
+    """Whether a mask is most of the picture and reaches all four sides of it: no crystal does."""
+    sides = (mask[0], mask[-1], mask[:, 0], mask[:, -1])
+    return bool(np.mean(mask) > 0.5 and all(side.any() for side in sides))
 
 
 def _chunks(mask: Mask) -> int:
@@ -337,9 +348,9 @@ def _filled(mask: Mask) -> Mask:
 
 
 def _opened(mask: Mask, radius: int) -> Mask:
-    from scipy.ndimage import binary_opening
-
-    return np.asarray(binary_opening(mask, _disk(radius)))
+    """What is left of a mask when discs of the radius are laid wherever they fit inside."""
+    worn = ~_dilated(np.pad(~mask, radius, constant_values=True), radius)
+    return _dilated(worn[radius:-radius, radius:-radius], radius)
 
 
 def _refine(
@@ -642,9 +653,22 @@ def _ridges(soft: NDArray[Any], blur: float) -> Mask:
 
 
 def _dilated(mask: Mask, radius: int) -> Mask:
-    from scipy.ndimage import binary_dilation
-
-    return np.asarray(binary_dilation(mask, _disk(radius)))
+    """The mask grown by ``_disk(radius)``, which is a union of rectangles: grown along rows, then columns."""
+    out = np.zeros_like(mask)
+    disk = _disk(radius)[radius:, radius:]
+    for wide in range(radius + 1):
+        high = int(np.count_nonzero(disk[:, wide])) - 1
+        if wide < radius and int(np.count_nonzero(disk[:, wide + 1])) - 1 == high:
+            continue  # a wider rectangle is as high
+        tall = mask.copy()
+        for k in range(1, high + 1):
+            tall[k:] |= mask[:-k]
+            tall[:-k] |= mask[k:]
+        out |= tall
+        for k in range(1, wide + 1):
+            out[:, k:] |= tall[:, :-k]
+            out[:, :-k] |= tall[:, k:]
+    return out
 
 
 def _unlike(loop: FloatArray) -> float:
@@ -661,7 +685,7 @@ def _unlike(loop: FloatArray) -> float:
 
 def _longest(shape: NDArray[Any], level: float) -> FloatArray | None:
     """The loop around the largest area, as column and row; None if there is none."""
-    from scipy.ndimage import label
+    from scipy.ndimage import find_objects, label
     from skimage.measure import find_contours
 
     # Only the rim is contoured: the noise inside a plate would make thousands of small loops.
@@ -671,7 +695,11 @@ def _longest(shape: NDArray[Any], level: float) -> FloatArray | None:
     sizes = np.bincount(marks.ravel())
     sizes[0] = 0
     best_full, most_full = marks > 0, 0
+    boxes = find_objects(marks)
     for k in np.argsort(-sizes)[: min(3, count)]:
+        box = boxes[k - 1]
+        if (box[0].stop - box[0].start) * (box[1].stop - box[1].start) <= most_full:
+            continue  # it cannot enclose more
         full = _filled(marks == k)
         if np.count_nonzero(full) > most_full:
             best_full, most_full = full, int(np.count_nonzero(full))

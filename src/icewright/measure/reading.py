@@ -146,8 +146,9 @@ def binning(picture: Picture) -> int:
     from scipy.ndimage import gaussian_filter
 
     times = 1
+    grey = picture[:, :, 0] if picture.shape[2] == 1 else picture.mean(axis=2)
     while max(picture.shape[:2]) // times > LARGE and times < 8:
-        fine = picture.mean(axis=2) if times == 1 else binned(picture, times).mean(axis=2)
+        fine = grey if times == 1 else binned(grey[:, :, None], times)[:, :, 0]
         if _steep(gaussian_filter(fine, 0.7)) * 0.85 > _steep(binned(fine[:, :, None], 2)[:, :, 0]) / 2.0:
             break
         times *= 2
@@ -155,8 +156,10 @@ def binning(picture: Picture) -> int:
 
 
 def _steep(grey: FloatArray | Picture) -> float:
-    """The slope (a pixel) that one pixel in two thousand exceeds."""
-    return float(np.percentile(np.hypot(*np.gradient(grey)), 99.95))
+    """The slope (a pixel) that one pixel in two thousand exceeds; every second row is looked at."""
+    down = 0.5 * (grey[2::2, 1:-1] - grey[:-2:2, 1:-1])
+    along = 0.5 * (grey[1:-1:2, 2:] - grey[1:-1:2, :-2])
+    return float(np.percentile(np.hypot(down, along), 99.95))
 
 
 def _of_the_whole(r: Reading, times: int, scale: Scale) -> Reading:

@@ -13,7 +13,7 @@ from __future__ import annotations
 import math
 
 THRESHOLD_SHARE = 0.35  # of the distance between the outlines at 0.35 and 0.65 that blur does not explain
-PIXEL_SHARE = 0.04  # of a pixel: how well a level is found between pixels, on drawn edges
+PIXEL_SHARE = 0.025  # of a pixel: how well a level is found between pixels, on drawn edges
 HAND_PX = 0.8  # a whole outline drawn by hand, over a picture shown larger (common practice, no source)
 END_PX = 0.08  # of a column: rounded by less than can be seen (drawn specimens)
 ANGLE_SHARE = 0.55  # of what the scatter of the sixths says: they share what turns them all
