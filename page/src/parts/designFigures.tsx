@@ -6,7 +6,8 @@ import { theme } from "../state/prefs";
 import { type Loop, type Sketch, sketches } from "../state/sketch";
 import { um } from "./format";
 
-const SIZE = 150; // css pixels across a figure
+const SMALL = 150; // css pixels across a figure, where there are several
+const LARGE = 210;
 
 const path = (loops: Loop[], closed = true): string => loops.map((l) => `M${l.map(([x, y]) => `${x.toFixed(2)} ${(-y).toFixed(2)}`).join("L")}${closed ? "Z" : ""}`).join("");
 
@@ -42,6 +43,9 @@ export function Figures({ d, target, searched, best, stages }: Props) {
     s === null ? 0 : "plan" in s && "radius" in s ? Math.max(s.radius, s.thickness / 2) : Math.max((s as Portrait).radius_um, (s as Portrait).section ? (s as Portrait).thickness_um / 2 : 0);
   const most = Math.max(1, ...columns.flatMap((c) => [reach(c.wanted), reach(c.best)]));
   const half = 1.08 * most;
+  const size = columns.length === 1 ? LARGE : SMALL;
+  const high = (s: Sketch | Portrait | null): number => (s === null ? 0 : "radius_um" in s ? (s.section ? s.thickness_um : 0) : s.thickness);
+  const tall = sideHalf(Math.max(...columns.flatMap((c) => [high(c.wanted), high(c.best)])), half);
   return (
     <div class="figures" role="group" aria-label="What is wanted beside what was found, at one scale">
       <div class={`figure-columns ${columns.length === 1 ? "one" : ""}`}>
@@ -49,12 +53,12 @@ export function Figures({ d, target, searched, best, stages }: Props) {
           <div class="figure-column" key={i}>
             <figure>
               <figcaption>Wanted: {c.words}</figcaption>
-              <Wanted what={c.wanted} half={half} />
+              <Wanted what={c.wanted} half={half} tall={tall} size={size} />
             </figure>
             {searched && (
               <figure class="best">
                 <figcaption>{i < columns.length - 1 ? `Best so far, after ${i + 1}` : "Best so far"}</figcaption>
-                <Found what={c.best} over={c.wanted} half={half} />
+                <Found what={c.best} over={c.wanted} half={half} tall={tall} size={size} />
               </figure>
             )}
           </div>
@@ -69,17 +73,22 @@ export function Figures({ d, target, searched, best, stages }: Props) {
   );
 }
 
-function Wanted({ what, half }: { what: Sketch | Portrait | null; half: number }) {
+interface Frame {
+  half: number; // micrometres from the middle to the edge
+  tall: number; // the same of the side views, as high as the thickest of them
+  size: number; // css pixels across
+}
+
+function Wanted({ what, half, tall, size }: Frame & { what: Sketch | Portrait | null }) {
   if (what === null) return <p class="no-figure">numbers only</p>;
-  if ("radius_um" in what) return <Drawn p={what} half={half} name="The crystal that is wanted" />;
+  if ("radius_um" in what) return <Drawn p={what} half={half} tall={tall} size={size} name="The crystal that is wanted" />;
   const box = `${-half} ${-half} ${2 * half} ${2 * half}`;
-  const side = sideHalf(what.thickness, half);
   return (
     <>
-      <svg class="sketch" viewBox={box} width={SIZE} height={SIZE} role="img" aria-label={`Sketch in plan, radius ${um(what.radius)}`}>
+      <svg class="sketch" viewBox={box} width={size} height={size} role="img" aria-label={`Sketch in plan, radius ${um(what.radius)}`}>
         <Union d={path(what.plan)} half={half} />
       </svg>
-      <svg class="sketch" viewBox={`${-half} ${-side} ${2 * half} ${2 * side}`} width={SIZE} height={(SIZE * side) / half} role="img" aria-label={`Sketch from the side, thickness ${um(what.thickness)}`}>
+      <svg class="sketch" viewBox={`${-half} ${-tall} ${2 * half} ${2 * tall}`} width={size} height={(size * tall) / half} role="img" aria-label={`Sketch from the side, thickness ${um(what.thickness)}`}>
         <path d={path(what.side)} />
         <path class="hollow" d={path(what.hollow, false)} />
       </svg>
@@ -105,16 +114,15 @@ function Union({ d, half }: { d: string; half: number }) {
 /** The side view is as high as the crystal, and never a sliver. */
 const sideHalf = (thickness: number, half: number): number => Math.min(half, Math.max(0.62 * thickness, 0.12 * half));
 
-function Found({ what, over, half }: { what: Portrait | null; over: Sketch | Portrait | null; half: number }) {
+function Found({ what, over, half, tall, size }: Frame & { what: Portrait | null; over: Sketch | Portrait | null }) {
   if (!what) return <p class="no-figure">none yet</p>;
   const lines: Loop[] = !over ? [] : "radius_um" in over ? [rim(over)] : over.plan;
-  return <Drawn p={what} half={half} over={lines} name="The best crystal so far" />;
+  return <Drawn p={what} half={half} tall={tall} size={size} over={lines} name="The best crystal so far" />;
 }
 
-function Drawn({ p, half, over, name }: { p: Portrait; half: number; over?: Loop[]; name: string }) {
+function Drawn({ p, half, tall, size, over, name }: Frame & { p: Portrait; over?: Loop[]; name: string }) {
   const plan = useRef<HTMLCanvasElement>(null);
   const side = useRef<HTMLCanvasElement>(null);
-  const tall = sideHalf(p.thickness_um, half);
   const shade = theme.value;
   useEffect(() => {
     for (const [ref, which, high] of [
@@ -125,17 +133,17 @@ function Drawn({ p, half, over, name }: { p: Portrait; half: number; over?: Loop
       const context = canvas?.getContext("2d");
       if (!canvas || !context) continue;
       const dense = Math.min(2, window.devicePixelRatio || 1);
-      canvas.width = Math.round(SIZE * dense);
-      canvas.height = Math.round((SIZE * dense * high) / half);
+      canvas.width = Math.round(size * dense);
+      canvas.height = Math.round((size * dense * high) / half);
       context.putImageData(pixels(p, which, canvas.width, canvas.height, (2 * half) / canvas.width, ink(canvas)), 0, 0);
     }
-  }, [p, half, tall, shade]);
+  }, [p, half, tall, size, shade]);
   return (
     <>
       <span class="drawn">
-        <canvas ref={plan} style={{ width: `${SIZE}px`, height: `${SIZE}px` }} role="img" aria-label={`${name} in plan, radius ${um(p.radius_um)}`} />
+        <canvas ref={plan} style={{ width: `${size}px`, height: `${size}px` }} role="img" aria-label={`${name} in plan, radius ${um(p.radius_um)}`} />
         {over && over.length > 0 && (
-          <svg class="over" viewBox={`${-half} ${-half} ${2 * half} ${2 * half}`} width={SIZE} height={SIZE} aria-hidden="true">
+          <svg class="over" viewBox={`${-half} ${-half} ${2 * half} ${2 * half}`} width={size} height={size} aria-hidden="true">
             <Union d={path(over)} half={half} />
           </svg>
         )}
@@ -143,7 +151,7 @@ function Drawn({ p, half, over, name }: { p: Portrait; half: number; over?: Loop
       {p.section && (
         <canvas
           ref={side}
-          style={{ width: `${SIZE}px`, height: `${(SIZE * tall) / half}px` }}
+          style={{ width: `${size}px`, height: `${(size * tall) / half}px` }}
           role="img"
           aria-label={`${name} from the side, thickness ${um(p.thickness_um)}`}
         />

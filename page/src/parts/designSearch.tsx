@@ -49,7 +49,7 @@ function Asked() {
         <Field label="Budget" unit="trials" places={0} value={o.trials} onValue={(n) => n && (options.value = { ...o, trials: Math.max(10, Math.min(5000, n)) })} />
         <label class="choice">
           <input type="checkbox" checked={o.robust} onChange={(e) => (options.value = { ...o, robust: e.currentTarget.checked })} />
-          <span>best worst outcome</span>
+          <span>choose by the worst likely outcome</span>
         </label>
       </div>
       <p class="aside" id="search-aside">

@@ -47,7 +47,7 @@ def design_in_process(
 
     threading.Thread(target=listen, daemon=True).start()
     with contextlib.suppress(AttributeError, OSError):
-        os.nice(5)  # the crystal on the page goes before
+        os.nice(2)  # the crystal on the page goes before
     try:
         _search(link.send, asked.is_set, target, folder, options, workers)
     except IcewrightError as error:
