@@ -290,6 +290,27 @@ def test_names_that_are_no_design(served, name) -> None:
         assert served.client.post(f"/api/designs/{name}/{word}").status_code in (400, 403, 404)
 
 
+def test_a_recipe_in_settings_brings_its_apparatus_to_the_bench(served) -> None:
+    """As `icewright design` writes it: the apparatus by its whole path, in the design's own folder."""
+    from pathlib import Path
+
+    examples = Path(__file__).parents[2] / "examples"
+    design = served.settings.folder / "with-kit"
+    design.mkdir()
+    (design / "design.json").write_text('{"kind": "icewright.design", "schema": 1, "state": "searching"}')
+    (design / "apparatus-kit.toml").write_text((examples / "apparatus-reservoir.toml").read_text())
+    text = (examples / "reservoir-recipe.toml").read_text()
+    whole = text.replace('"apparatus-reservoir.toml"', f'"{design.resolve() / "apparatus-kit.toml"}"')
+    assert whole != text
+    (design / "settings.toml").write_text(whole)
+    answer = served.client.get("/api/designs/with-kit/recipes/settings.toml")
+    assert answer.status_code == 200, answer.text
+    assert str(served.settings.folder) not in answer.text
+    sid = served.new(toml=answer.json()["toml"], paused=True)
+    assert served.session(sid)["setup"]["apparatus"]["knobs"], "its settings are the knobs"
+    served.client.delete(f"/api/sessions/{sid}")
+
+
 def test_a_design_of_the_folder_is_asked_for_again(served) -> None:
     """By the same files: an outline that the design took along, a run in the folder."""
     from icewright.bench.targets import asked_again

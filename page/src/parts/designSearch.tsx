@@ -98,7 +98,7 @@ function Watched({ d }: { d: Design }) {
         )}
         {d.recipes.map((r, i) => (
           <button type="button" key={r.file} class={i === 0 ? "primary" : ""} onClick={() => void carry(r.file)}>
-            {i === 0 ? "Carry the recipe to the bench" : `Carry another way (${r.file.replace(".toml", "")})`}
+            {i === 0 ? "Carry the recipe to the bench" : r.file === "settings.toml" ? "Carry it as settings of the apparatus" : `Carry another way (${r.file.replace(".toml", "")})`}
           </button>
         ))}
         {!going.value && d.toml && (

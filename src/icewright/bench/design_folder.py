@@ -92,7 +92,7 @@ def read(folder: Path, name: str) -> shapes.Design:
         target=target,
         best=best,
         history=[(float(a), float(b)) for a, b in search.get("history", [])],
-        recipes=[_recipe(row) for row in summary.get("recipes", [])],
+        recipes=[*map(_recipe, summary.get("recipes", [])), *_in_settings(summary.get("apparatus"))],
         reasons=[shapes.DesignReason(**row) for row in summary.get("reasons", [])],
         notes=[str(n) for n in summary.get("notes", [])],
         spread=_spread(summary.get("spread")),
@@ -150,6 +150,19 @@ def _recipe(row: Mapping[str, Any]) -> shapes.DesignRecipe:
         file=row["file"], distance=_finite(row.get("distance")), habit=row["habit"], words=air,
         radius_um=row["radius_um"], thickness_um=row["thickness_um"], minutes=row["minutes"],
     )  # fmt: skip
+
+
+def _in_settings(row: Mapping[str, Any] | None) -> list[shapes.DesignRecipe]:
+    """The best recipe in the settings of its apparatus, as it grows with their lag."""
+    if not row or not row.get("file"):
+        return []
+    return [
+        shapes.DesignRecipe(
+            file=row["file"], distance=_finite(row.get("distance_with_lag")), habit=row["habit"],
+            radius_um=row["radius_um"], thickness_um=row["thickness_um"], minutes=row["minutes"],
+            words="in the settings of the apparatus, with its lag",
+        )
+    ]  # fmt: skip
 
 
 def _spread(held: Mapping[str, Any] | None) -> shapes.DesignSpread | None:

@@ -234,7 +234,8 @@ class Designs:
         path = inside(self._find(name), plain_name(file, ".toml"))
         if not (path.is_file() and (path.name == "settings.toml" or path.name.startswith("recipe"))):
             raise BenchError(404, "There is no such recipe.", got=file[:100])
-        return path.read_text(encoding="utf-8")
+        # An apparatus or a table that lies in the design's folder, named from the chosen folder.
+        return path.read_text(encoding="utf-8").replace(f'"{path.parent}/', f'"{path.parent.name}/')
 
     async def end(self) -> None:
         """The server ends: the running search stops tidily; `icewright design --resume` goes on with it."""
