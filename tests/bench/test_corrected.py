@@ -258,6 +258,20 @@ def test_nothing_outside_the_folder_is_opened(served, evening, tmp_path) -> None
         assert served.client.get(f"{NAME}/files/{wanted}").status_code == 404
 
 
+def test_nothing_is_written_through_a_link(served, evening, tmp_path) -> None:
+    victim = tmp_path / "victim.json"
+    victim.write_text("untouched")
+    link = evening / "measured" / ".corrections.json.part"
+    link.symlink_to(victim)
+    put(served, "/pictures/1/crystals/1", 403, centre_px=[100, 90])
+    link.unlink()
+    tiles = evening / "measured" / "tiles"
+    tiles.mkdir()
+    (tiles / "t0min.png.png").symlink_to(victim)
+    assert served.client.post(NAME + "/series").status_code == 403
+    assert victim.read_text() == "untouched"
+
+
 def test_outlines_that_are_none_are_refused(served, evening) -> None:
     far = [[0, 0], [40000, 0], [0, 40000]]
     for loop, status in (
@@ -289,3 +303,36 @@ def test_a_damaged_folder_is_named_with_why(served, evening) -> None:
     (brief,) = served.client.get("/api/measurements").json()
     assert "newer" in brief["error"]
     assert served.client.get(NAME).status_code == 400
+
+
+def test_nonsense_about_a_folder_that_is_there_ends_in_no_fault(served, evening) -> None:
+    # Cases from the server's own OpenAPI description, as in test_fuzz.py, but about a real picture.
+    import schemathesis
+    from hypothesis import HealthCheck, given, settings
+
+    from icewright.bench.shapes import ErrorBody
+
+    schema = schemathesis.openapi.from_dict(served.client.get("/api/openapi.json").json())
+    here = {"name": "evening~measured", "n": 1, "crystal": 1, "file": "growth-series.csv"}
+    operations = [r.ok() for r in schema.get_all_operations()]
+    tried = 0
+    for operation in operations:
+        if not operation.path.startswith("/api/measurements/{name}"):
+            continue
+
+        @settings(
+            max_examples=3, deadline=None, database=None, derandomize=True,
+            suppress_health_check=list(HealthCheck),
+        )  # fmt: skip
+        @given(case=operation.as_strategy())
+        def one(case):
+            case.path_parameters.update({k: v for k, v in here.items() if k in case.path_parameters})
+            response = case.call(base_url=served.url, timeout=60)
+            assert response.status_code < 500, (case, response.text)
+            if response.status_code >= 400:
+                ErrorBody.model_validate_json(response.text)
+
+        one()
+        tried += 1
+    assert tried == 8
+    assert get(served, "/pictures/1")["crystals"]

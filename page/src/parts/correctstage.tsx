@@ -2,7 +2,7 @@
 import { useSignal } from "@preact/signals";
 import { useEffect, useRef } from "preact/hooks";
 import type { ByHand, CrystalView, PictureView } from "../api/types";
-import { add, centreOf, change, chosen, crystal, draft, end, ends, go, imageAddress, outlineOf, picture, reach, spot, told, tool } from "../state/correct";
+import { add, centreOf, change, chosen, crystal, draft, end, ends, folder, go, imageAddress, outlineOf, picture, reach, spot, told, tool } from "../state/correct";
 import { added, dragged, nearestPlace, nearestPoint, path, type Pt, removed } from "../state/outline";
 
 interface Sight {
@@ -21,6 +21,9 @@ const WORDS = {
   scale: "arrow keys move the end at hand, brackets go to the other end",
 };
 
+/** Where the view was in the picture before: the next of a series is looked at in the same place. */
+let last: { folder: string | undefined; whole: Sight; sight: Sight } | null = null;
+
 export function CorrectStage() {
   const p = picture.value;
   return p ? <Stage key={p.number} p={p} /> : null;
@@ -29,7 +32,10 @@ export function CorrectStage() {
 function Stage({ p }: { p: PictureView }) {
   const svg = useRef<SVGSVGElement>(null);
   const whole: Sight = { x: -0.5, y: -0.5, w: Math.max(1, p.width), h: Math.max(1, p.height) };
-  const sight = useSignal<Sight>(whole);
+  const name = folder.value?.name;
+  const like = last && last.folder === name && last.whole.w === whole.w && last.whole.h === whole.h;
+  const sight = useSignal<Sight>(like && last ? last.sight : whole);
+  useEffect(() => () => void (last = { folder: name, whole, sight: sight.value }), []);
   const box = useSignal<[number, number]>([600, 400]);
   const hands = useRef(new Map<number, Pt>());
   const grip = useRef<Grip | null>(null);
@@ -43,12 +49,17 @@ function Stage({ p }: { p: PictureView }) {
   const unit = Math.max(s.w / box.value[0], s.h / box.value[1]); // picture pixels in one of the screen
   const c = crystal.value;
 
+  // Of the view as it is now, which may be newer than the one last drawn.
   const place = (e: { clientX: number; clientY: number }): Pt => {
     const b = svg.current?.getBoundingClientRect();
     if (!b) return [0, 0];
+    const s = sight.value;
+    const unit = Math.max(s.w / b.width, s.h / b.height);
     return [s.x + s.w / 2 + (e.clientX - b.left - b.width / 2) * unit, s.y + s.h / 2 + (e.clientY - b.top - b.height / 2) * unit];
   };
-  const zoom = (by: number, about: Pt = [s.x + s.w / 2, s.y + s.h / 2]): void => {
+  const zoom = (by: number, around?: Pt): void => {
+    const s = sight.value;
+    const about = around ?? [s.x + s.w / 2, s.y + s.h / 2];
     const f = Math.min(Math.max(by, s.w / (4 * whole.w)), s.w / 8);
     sight.value = { x: about[0] - (about[0] - s.x) / f, y: about[1] - (about[1] - s.y) / f, w: s.w / f, h: s.h / f };
   };

@@ -296,7 +296,8 @@ export async function writeSeries(): Promise<void> {
   busy.value += 1;
   await attempt(async () => {
     const got = await ask<SeriesWritten>(at("/series"), {});
-    told.value = `Written: ${got.rows} rows, ${got.corrected} of them corrected by hand${got.left_out ? `, ${got.left_out} crystals left out` : ""}.`;
+    const count = (n: number, what: string): string => `${n} ${what}${n === 1 ? "" : "s"}`;
+    told.value = `Written: ${count(got.rows, "row")}, ${got.corrected} of them corrected by hand${got.left_out ? `, ${count(got.left_out, "crystal")} left out` : ""}.`;
     await look();
   });
   busy.value -= 1;

@@ -10,14 +10,21 @@ import io
 import shutil
 import threading
 from collections import OrderedDict
-from collections.abc import Mapping
-from math import isclose
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from icewright.bench import corrected_shapes as shapes
-from icewright.bench.corrected_held import READINGS, Held, check_outline, scale_by_hand, size_of, walk
-from icewright.bench.corrected_view import brief, reading, scale_view, written_under
+from icewright.bench.corrected_again import HELD, Again
+from icewright.bench.corrected_held import (
+    READINGS,
+    Held,
+    check_outline,
+    no_links,
+    scale_by_hand,
+    size_of,
+    walk,
+)
+from icewright.bench.corrected_view import brief, reading, refused, scale_view, written_under
 from icewright.bench.security import BenchError, inside, plain_name
 from icewright.bench.settings import Settings
 from icewright.ground.errors import IcewrightError
@@ -30,7 +37,6 @@ _DEPTH, _MOST = 3, 500  # folders below the chosen one; how many are listed
 _SIDE = 4096  # shown no larger: a screen shows no more
 _LARGEST = 200_000_000  # bytes of a readings.json
 _MOST_ADDED = 20  # crystals that a hand may add to a picture
-HELD = 3  # pictures kept ready to be measured again
 
 
 class Desk:
@@ -42,8 +48,8 @@ class Desk:
 
     def __init__(self, settings: Settings) -> None:
         self.settings = settings
-        self._writing, self._measuring, self._looking = (threading.Lock() for _ in range(3))
-        self._ready: OrderedDict[tuple[Any, ...], Any] = OrderedDict()
+        self._writing, self._measuring = threading.Lock(), threading.Lock()
+        self._again = Again(settings)
         self._found: OrderedDict[tuple[Path, int, int], dict[str, Any]] = OrderedDict()
 
     # -- folders ---------------------------------------------------------------------------------------------
@@ -55,8 +61,10 @@ class Desk:
             name = "~".join(path.relative_to(self.settings.folder).parts)
             try:
                 self.folder(name)
-            except BenchError:
-                continue  # its name cannot be asked for
+            except BenchError as error:
+                if error.status != 400:  # else its name cannot be asked for
+                    out.append(refused(name, error))
+                continue
             out.append(brief(name, path))
             if len(out) >= _MOST:
                 break
@@ -68,6 +76,7 @@ class Desk:
         file = path / READINGS
         if not file.is_file() or file.is_symlink():
             raise BenchError(404, "There is no such measured folder.", got=name[:100])
+        no_links(path)
         if file.stat().st_size > _LARGEST:
             raise BenchError(413, "What was measured there is too much for the page.", got=name[:100])
         return path
@@ -118,7 +127,7 @@ class Desk:
         width, height = held.size
         why = ""
         try:
-            path = self._located(held)
+            path = self._again.located(held)
             if not (width and height):
                 width, height = size_of(path)
         except IcewrightError as error:
@@ -147,7 +156,7 @@ class Desk:
         from PIL import Image
 
         held = self._held(name, number)
-        values = self._loaded(held)
+        values = self._again.loaded(held)
         low, high = (float(v) for v in np.percentile(values[::3, ::3], (0.1, 99.9)))
         if high - low < 0.35:
             values = (values - low) / max(high - low, 1e-6) * 0.92 + 0.04
@@ -163,7 +172,7 @@ class Desk:
         from icewright.measure import corrections
 
         held = self._held(name, number)
-        self._again(held, corrections.scale_of(held.fixes, held.name, held.scale))
+        self._again.ready(held, corrections.scale_of(held.fixes, held.name, held.scale))
 
     # -- corrections -----------------------------------------------------------------------------------------
 
@@ -213,9 +222,11 @@ class Desk:
         from icewright.tasks import corrected
 
         folder = self.folder(name)
+        for below in ("kept", "tiles"):
+            no_links(folder / below)
         with self._measuring:
             done = corrected.rewrite(
-                folder, locate=lambda one: self._place(folder, one), workers=1, pictures=True
+                folder, locate=lambda one: self._again.place(folder, one), workers=1, pictures=True
             )
         return shapes.SeriesWritten(
             rows=done["readings"],
@@ -275,63 +286,6 @@ class Desk:
             folder, one, corrected.scale_found(found), dict(found["options"]), corrections.read(folder)
         )
 
-    def _place(self, folder: Path, one: Mapping[str, Any]) -> Path:
-        """Where a picture lies, which must be inside of the chosen folder."""
-        from icewright.tasks.corrected import places
-
-        root, outside = self.settings.folder, False
-        for path in places(folder, one):
-            try:
-                real = path.resolve()
-                if not real.is_file():
-                    continue
-                return inside(root, *real.relative_to(root).parts)
-            except (OSError, ValueError, BenchError):
-                outside = True
-        if outside:
-            raise BenchError(
-                403,
-                f"{one['name']} lies outside of the bench's folder."[:200],
-                do="put the pictures into the folder, or start the bench with --folder above both",
-            )
-        raise BenchError(404, f"{one['name']} is not where it was measured."[:200], do="put it back")
-
-    def _located(self, held: Held) -> Path:
-        return self._place(held.folder, held.one)
-
-    def _loaded(self, held: Held) -> Any:
-        from icewright.measure import images
-        from icewright.tasks.corrected import item_of
-
-        path = self._located(held)
-        width, height = size_of(path)
-        if width * height > self.settings.photo_pixels:
-            raise BenchError(
-                413,
-                "The picture has too many pixels for the page.",
-                got=f"{width} x {height}",
-                wanted=f"{self.settings.photo_pixels // 1_000_000} million at most",
-                do="crop it, or write the correction as docs/correcting.md says",
-            )
-        return images.load(item_of(held.one, path, str(held.options.get("stack", "auto"))))
-
-    def _again(self, held: Held, scale: Scale) -> Any:
-        """The picture ready to be measured again; looked through once for each ratio of pitches."""
-        from icewright.measure.reading import ready
-
-        path = self._located(held)
-        least_um = held.options.get("least_um")
-        least_m = None if least_um is None else float(least_um) * 1e-6 * scale.pixel_m / held.scale.pixel_m
-        about = path.stat()
-        key = (path, held.name, about.st_mtime_ns, about.st_size, least_um, f"{scale.x_m / scale.y_m:.12g}")
-        with self._looking:
-            if key not in self._ready:
-                self._ready[key] = ready(self._loaded(held), scale, least_m=least_m)
-                while len(self._ready) > HELD:
-                    self._ready.popitem(last=False)
-            self._ready.move_to_end(key)
-            return self._ready[key]
-
     def _crystal(self, held: Held, number: int, *, measure: bool) -> shapes.CrystalView:
         from icewright.measure import corrections
 
@@ -350,46 +304,5 @@ class Desk:
         scale = corrections.scale_of(held.fixes, held.name, held.scale)
         now = found
         if hand or scale is not held.scale:
-            now = self._now(held, number, scale, hand) if measure else None
+            now = self._again.now(held, number, scale, hand) if measure else None
         return shapes.CrystalView(number=number, found=found, now=now, by_hand=by_hand)
-
-    def _now(
-        self, held: Held, number: int, scale: Scale, hand: Mapping[str, Any]
-    ) -> shapes.MeasuredReading | None:
-        plain = self._measured(held, number, scale, hand)
-        if plain is None:
-            return None
-        # What a number hangs on is found out by measuring without each of the corrections.
-        hangs: dict[str, list[shapes.Kind]] = {}
-        kinds: list[tuple[shapes.Kind, Scale, dict[str, Any]]] = []
-        if scale is not held.scale:
-            kinds.append(("scale", held.scale, dict(hand)))
-        if "centre_px" in hand:
-            kinds.append(("centre", scale, {k: v for k, v in hand.items() if k != "centre_px"}))
-        if "outline_px" in hand:
-            kinds.append(("outline", scale, {k: v for k, v in hand.items() if k != "outline_px"}))
-        for kind, without_scale, without in kinds:
-            other = self._measured(held, number, without_scale, without)
-            values = other["values"] if other is not None else {}
-            for name, (value, u) in plain["values"].items():
-                before = values.get(name)
-                if before is None or not _same(before, (value, u)):
-                    hangs.setdefault(name, []).append(kind)
-        return reading(plain, scale, hangs)
-
-    def _measured(
-        self, held: Held, number: int, scale: Scale, hand: Mapping[str, Any]
-    ) -> dict[str, Any] | None:
-        from icewright.measure.reading import read_ready
-        from icewright.tasks.measure import _plain_reading
-
-        it = self._again(held, scale)
-        got = read_ready(
-            it, scale, view=str(held.options.get("view", "auto")), by_hand={number: hand} if hand else None,
-            only=number,
-        )  # fmt: skip
-        return _plain_reading(got[0], scale) if got else None
-
-
-def _same(a: Any, b: Any) -> bool:
-    return all(isclose(x, y, rel_tol=1e-9, abs_tol=1e-18) for x, y in zip(a, b, strict=True))

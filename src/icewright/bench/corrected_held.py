@@ -62,6 +62,18 @@ def walk(folder: Path, depth: int) -> Iterator[Path]:
                 yield from walk(path, depth - 1)
 
 
+def no_links(folder: Path) -> None:
+    """Refuse (BenchError 403) a folder with links in it: what is written there could land elsewhere."""
+    try:
+        linked = next((p.name for p in folder.iterdir() if p.is_symlink()), None) if folder.is_dir() else None
+    except OSError as cause:
+        raise BenchError(403, "That folder cannot be read.", got=str(cause)[:100]) from cause
+    if linked is not None or folder.is_symlink():
+        raise BenchError(
+            403, "A measured folder with links in it is not opened.", got=(linked or folder.name)[:100]
+        )
+
+
 def size_of(path: Path) -> tuple[int, int]:
     """Columns and rows by the header. Raises ``ImageError`` for files that are none."""
     import warnings

@@ -110,6 +110,13 @@ def brief(name: str, folder: Path) -> shapes.MeasurementBrief:
     )
 
 
+def refused(name: str, error: IcewrightError) -> shapes.MeasurementBrief:
+    """A line for a folder that is not opened, with why."""
+    return shapes.MeasurementBrief(
+        name=name, pictures=0, corrections=0, changed=0.0, error=error.message or str(error)
+    )
+
+
 def written_under(folder: Path) -> str:
     """The corrections under which the series on disk was written, as their digest; empty for none."""
     from icewright.tasks.corrected import _before

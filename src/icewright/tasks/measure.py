@@ -417,7 +417,9 @@ def _written(
     left_out = sum(1 for c in fixes if c.leave_out)
     notes = []
     if fixes:
-        about["corrections"] = f"{corrected} rows by hand, {left_out} crystals left out by hand"
+        about["corrections"] = (
+            f"{_count(corrected, 'row')} by hand, {_count(left_out, 'crystal')} left out by hand"
+        )
         notes = [f"{corrections.FILE} is laid over what was found: {about['corrections']}"]
     series = series_format.GrowthSeries(tuple(rows), about)
     files = [str(series_format.write_csv(series, folder / CSV))]
@@ -443,6 +445,10 @@ def _written(
     }
     write_json(folder / SUMMARY, KIND, SCHEMA, summary)
     return summary | {"files": [*files, str(folder / SUMMARY)], "drawn": drawn, "folder": str(folder)}
+
+
+def _count(number: int, what: str) -> str:
+    return f"{number} {what}" if number == 1 else f"{number} {what}s"
 
 
 def _followed(rows: list[Any], scale: Scale) -> tuple[list[Any], list[dict[str, Any]]]:
