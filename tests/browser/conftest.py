@@ -92,7 +92,8 @@ class Seen:
     def session(self) -> dict[str, Any]:
         """What the server holds."""
         sid = self.page.evaluate("() => sessionStorage.getItem('icewright.session')")
-        return self.page.request.get(f"{self.url}/api/sessions/{sid}").json()
+        # Asked again if the server closes the kept-alive link at that very moment (ECONNRESET, nothing else).
+        return self.page.request.get(f"{self.url}/api/sessions/{sid}", max_retries=3).json()
 
     def pause(self) -> None:
         """Hold the growth, and wait until the server says so."""

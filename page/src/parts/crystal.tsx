@@ -165,7 +165,7 @@ function CutSlider() {
         value={cutAt.value}
         onInput={(e) => (cutAt.value = Number(e.currentTarget.value))}
       />
-      <span class="value">{upright ? `${cutAt.value}°` : um(cutAt.value)}</span>
+      <span class="value" aria-hidden="true">{upright ? `${cutAt.value}°` : um(cutAt.value)}</span>
     </label>
   );
 }

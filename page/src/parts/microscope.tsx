@@ -205,7 +205,9 @@ function PhotoKnobs({ photo }: { photo: Photo }) {
         onInput={(e) => place({ [key]: Number(e.currentTarget.value) })}
         onChange={(e) => keep({ [key]: Number(e.currentTarget.value) })}
       />
-      <span class="value">{words}</span>
+      <span class="value" aria-hidden="true">
+        {words}
+      </span>
     </label>
   );
   return (

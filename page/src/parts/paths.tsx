@@ -1,5 +1,6 @@
 /** The paths taken: a tree of alternatives that can be named, kept, gone to and compared. */
 import { useSignal } from "@preact/signals";
+import { useEffect, useRef } from "preact/hooks";
 import type { Branch } from "../api/types";
 import { dropBranch, editBranch, fork, go, tree } from "../state/bench";
 import { compared } from "../state/compare";
@@ -36,21 +37,13 @@ function Path({ branch, all, current }: { branch: Branch; all: Branch[]; current
     <li>
       <div class={`path ${here ? "here" : ""}`} role="group" aria-label={name} aria-current={here ? "true" : undefined}>
         {naming.value ? (
-          <input
-            type="text"
-            class="path-name"
-            aria-label={`New name of ${name}`}
-            maxLength={60}
-            value={name}
-            ref={(e) => e?.focus()}
-            onKeyDown={(e) => {
-              if (e.key === "Enter") e.currentTarget.blur();
-              if (e.key === "Escape") naming.value = false;
-            }}
-            onBlur={(e) => {
-              const text = e.currentTarget.value.trim();
-              if (naming.value && text && text !== name) void editBranch(branch.number, { name: text });
+          <NameField
+            name={name}
+            onDone={(text, byKey) => {
               naming.value = false;
+              if (text && text !== name) void editBranch(branch.number, { name: text });
+              // Whoever works by keys goes on from where they came.
+              if (byKey) requestAnimationFrame(() => document.getElementById(`rename-${branch.number}`)?.focus());
             }}
           />
         ) : (
@@ -73,7 +66,7 @@ function Path({ branch, all, current }: { branch: Branch; all: Branch[]; current
             />
             <span>keep</span>
           </label>
-          <button type="button" class="small-button" aria-label={`Rename ${name}`} onClick={() => (naming.value = true)}>
+          <button type="button" id={`rename-${branch.number}`} class="small-button" aria-label={`Rename ${name}`} onClick={() => (naming.value = true)}>
             name
           </button>
           {!here && (
@@ -101,5 +94,35 @@ function Path({ branch, all, current }: { branch: Branch; all: Branch[]; current
         </ul>
       )}
     </li>
+  );
+}
+
+/** A new name: all of the old one is chosen at first, and what is typed stays while the tree grows on. */
+function NameField({ name, onDone }: { name: string; onDone: (text: string | null, byKey: boolean) => void }) {
+  const field = useRef<HTMLInputElement>(null);
+  const done = useRef(false);
+  useEffect(() => {
+    field.current?.focus();
+    field.current?.select();
+  }, []);
+  const end = (text: string | null, byKey: boolean): void => {
+    if (done.current) return; // leaving the field follows upon the key
+    done.current = true;
+    onDone(text, byKey);
+  };
+  return (
+    <input
+      ref={field}
+      type="text"
+      class="path-name"
+      aria-label={`New name of ${name}`}
+      maxLength={60}
+      defaultValue={name}
+      onKeyDown={(e) => {
+        if (e.key === "Enter") end(e.currentTarget.value.trim(), true);
+        if (e.key === "Escape") end(null, true);
+      }}
+      onBlur={(e) => end(e.currentTarget.value.trim(), false)}
+    />
   );
 }

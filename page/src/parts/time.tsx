@@ -61,10 +61,12 @@ export function TimePanel() {
       </div>
       <label class="line moment">
         <span class="unseen">Moment</span>
-        <strong class="clock">{clock(shown)}</strong>
+        <strong class="clock" aria-hidden="true">
+          {clock(shown)}
+        </strong>
         <input
           type="range"
-          aria-valuetext={spoken(shown)}
+          aria-valuetext={`${spoken(shown)} of ${spoken(end)}`}
           min={0}
           max={Math.max(end, 1)}
           step="any" // any other would stop short of the present end
@@ -75,7 +77,7 @@ export function TimePanel() {
             void go({ time_s: Math.min(to, end) }).then(() => (dragged.value = null));
           }}
         />
-        <span class="value">
+        <span class="value" aria-hidden="true">
           of {clock(end)}
           <small class="pace">{s.paused ? "paused" : s.worker === "growing" && s.pace !== null ? `${digits(s.pace, 2)} × real time` : "\u00a0"}</small>
         </span>

@@ -1,7 +1,8 @@
-"""The server's end of an engine process: started by spawning, read by a thread, never waited for.
+"""The server's end of an engine process: started by spawning, read and written by threads, never waited for.
 
-A thread and not `loop.add_reader`: the pipe's file descriptor would be made non-blocking under some event
-loops, and Windows has no such call.
+Threads and not `loop.add_reader`: the pipe's file descriptor would be made non-blocking under some event
+loops, and Windows has no such call. Commands wait in a queue for the pipe: an engine that is busy for a while
+does not empty it, and a full pipe must not hold up the loop, which serves all sessions.
 """
 
 from __future__ import annotations
@@ -9,8 +10,10 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import multiprocessing
+import queue
 import threading
 from collections.abc import Callable
+from multiprocessing.reduction import ForkingPickler
 from typing import Any
 
 Told = Callable[[str, dict[str, Any]], None]
@@ -37,27 +40,27 @@ class Link:
         self._loop = asyncio.get_running_loop()
         ours, theirs = context.Pipe(duplex=True)
         self._pipe, self.told, self.lost = ours, told, lost
-        self._closing = False
+        self._closing = self._broken = False
+        self._out: queue.SimpleQueue[bytes | None] = queue.SimpleQueue()
         # Only the process we start reads from the pair's other end; ours is closed so that its death is seen.
         self.process = context.Process(target=target, args=(theirs, *arguments), daemon=daemon)
         self.process.start()
         theirs.close()
-        self._thread = threading.Thread(target=self._read, name="bench-link", daemon=True)
-        self._thread.start()
+        for work in (self._read, self._write):
+            threading.Thread(target=work, name="bench-link", daemon=True).start()
 
     def say(self, word: str, **data: Any) -> bool:
-        """Send a command; False if the process is gone."""
-        try:
-            self._pipe.send((word, data))
-        except (OSError, ValueError):
+        """Send a command, as it is now, when the pipe has room; False if the process is known to be gone."""
+        if self._broken or self._closing:
             return False
+        self._out.put(bytes(ForkingPickler.dumps((word, data))))
         return True
 
     def close(self, patience_s: float = 2.0) -> None:
         """Say goodbye and see that it has gone; `lost` is not called."""
         self._closing = True
-        with contextlib.suppress(OSError, ValueError):
-            self._pipe.send(("bye", {}))
+        self._out.put(bytes(ForkingPickler.dumps(("bye", {}))))
+        self._out.put(None)
         threading.Thread(target=self._reap, args=(patience_s,), daemon=True).start()
 
     def _reap(self, patience_s: float) -> None:
@@ -67,6 +70,14 @@ class Link:
             self.process.join(patience_s)
         with contextlib.suppress(OSError):
             self._pipe.close()
+
+    def _write(self) -> None:
+        while (data := self._out.get()) is not None:
+            try:
+                self._pipe.send_bytes(data)
+            except (OSError, ValueError):
+                self._broken = True  # the reading thread sees the end, and says so
+                return
 
     def _read(self) -> None:
         while True:
@@ -78,6 +89,7 @@ class Link:
                 break
             if not self._call(self._hear, word, data):
                 return
+        self._out.put(None)
         self.process.join(1.0)
         self._call(self._gone)
 
