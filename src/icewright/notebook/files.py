@@ -77,10 +77,15 @@ def write_atomic(path: Path, content: bytes) -> None:
             raise
 
 
-def write_json(path: Path, kind: str, schema: int, data: Mapping[str, Any]) -> None:
-    """Write ``data`` as JSON with its ``kind`` and ``schema`` first. Raises ``StoreError``."""
+def write_json(
+    path: Path, kind: str, schema: int, data: Mapping[str, Any], *, indent: int | None = 1
+) -> None:
+    """Write ``data`` as JSON with its ``kind`` and ``schema`` first. Raises ``StoreError``.
+
+    ``indent`` None: all on one line, for files of long lists that nobody reads; ten times as quick.
+    """
     # JSON has no NaN, and a strict reader elsewhere would choke on Python's: "not known" is null.
-    text = json.dumps(_plain(stamp(kind, schema, data)), indent=1, ensure_ascii=False, allow_nan=False)
+    text = json.dumps(_plain(stamp(kind, schema, data)), indent=indent, ensure_ascii=False, allow_nan=False)
     write_atomic(path, (text + "\n").encode())
 
 

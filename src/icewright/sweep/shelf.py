@@ -65,7 +65,9 @@ class Shelf:
     def put(self, key: str, value: Any) -> None:
         """Keep a result. Raises ``StoreError`` if the disk is full or forbidden, or it is not plain."""
         kept = plain(value)
-        write_json(self.folder / f"{key}.json", KIND, SCHEMA, {"sha256": checksum(kept), "value": kept})
+        write_json(
+            self.folder / f"{key}.json", KIND, SCHEMA, {"sha256": checksum(kept), "value": kept}, indent=None
+        )
 
 
 def plain(value: Any) -> Any:

@@ -160,6 +160,7 @@ def measure(
                 for item, outcome in zip(found, outcomes, strict=True)
             ],
         },
+        indent=None,
     )
     return _written(
         folder, scale, found, outcomes, hand, rows, problems, said, fixes, pictures, stopped, began
