@@ -1,6 +1,6 @@
 /** The paths taken: a tree of alternatives that can be named, kept, gone to and compared. */
 import { useSignal } from "@preact/signals";
-import { useEffect, useRef } from "preact/hooks";
+import { useLayoutEffect, useRef } from "preact/hooks";
 import type { Branch } from "../api/types";
 import { dropBranch, editBranch, fork, go, tree } from "../state/bench";
 import { compared } from "../state/compare";
@@ -101,7 +101,7 @@ function Path({ branch, all, current }: { branch: Branch; all: Branch[]; current
 function NameField({ name, onDone }: { name: string; onDone: (text: string | null, byKey: boolean) => void }) {
   const field = useRef<HTMLInputElement>(null);
   const done = useRef(false);
-  useEffect(() => {
+  useLayoutEffect(() => {
     field.current?.focus();
     field.current?.select();
   }, []);
