@@ -163,6 +163,10 @@ def test_accessible_in_every_theme_and_on_a_phone(open_page):
     seen = open_page(size=PHONE)
     page = seen.page
     seen.pause()
+    page.get_by_role("button", name="Design", exact=True).tap()
+    page.get_by_role("button", name="A star on a plate", exact=True).tap()
+    page.get_by_text("Stage 3, plate ends").wait_for()
+    no_breaches(seen, "three stages")
     ask_for(page, "9", "400")
     for summary in ("Numbers at the end", "An outline, or a crystal grown before", "As text"):
         page.get_by_text(summary, exact=True).tap()

@@ -47,8 +47,13 @@ export function Figures({ d, target, searched, best, stages }: Props) {
   const high = (s: Sketch | Portrait | null): number => (s === null ? 0 : "radius_um" in s ? (s.section ? s.thickness_um : 0) : s.thickness);
   const tall = sideHalf(Math.max(...columns.flatMap((c) => [high(c.wanted), high(c.best)])), half);
   return (
-    <div class="figures" role="group" aria-label="What is wanted beside what was found, at one scale">
-      <div class={`figure-columns ${columns.length === 1 ? "one" : ""}`}>
+    <div class="figures">
+      <div
+        class={`figure-columns ${columns.length === 1 ? "one" : ""}`}
+        role="group"
+        aria-label="What is wanted beside what was found, at one scale"
+        tabIndex={columns.length === 1 ? undefined : 0}
+      >
         {columns.map((c, i) => (
           <div class="figure-column" key={i}>
             <figure>
