@@ -109,16 +109,8 @@ function Watched({ d }: { d: Design }) {
       </div>
       {best && <Misses terms={best.terms} />}
       <History d={d} />
-      {d.reasons.length > 0 && (
-        <>
-          <h3>What cannot be had</h3>
-          {d.reasons.map((r) => (
-            <p class="caution" key={r.what}>
-              <strong>{r.what}</strong>: {r.why}.
-            </p>
-          ))}
-        </>
-      )}
+      <Reasons title="What cannot be had" all={d.reasons.filter((r) => r.certain)} />
+      <Reasons title="What was not reached" all={d.reasons.filter((r) => !r.certain)} />
       <Results d={d} />
     </>
   );
@@ -131,7 +123,22 @@ function stateWords(d: Design): string {
     return `${d.phase || d.words}: ${d.trials} crystals grown${left}.`;
   }
   if (d.state === "failed") return `The search failed: ${d.words}.`;
-  return `${d.words || d.state}.`.replace(/^./, (c) => c.toUpperCase());
+  // What a person at the command line would type is a button here.
+  return `${(d.words || d.state).replace(/,? ?--resume goes on/, "")}.`.replace(/^./, (c) => c.toUpperCase());
+}
+
+function Reasons({ title, all }: { title: string; all: Design["reasons"] }) {
+  if (!all.length) return null;
+  return (
+    <>
+      <h3>{title}</h3>
+      {all.map((r) => (
+        <p class="caution" key={r.what}>
+          <strong>{r.what.replace(/_um\b/g, ", µm,").replace(/_/g, " ")}</strong>: {r.why}.
+        </p>
+      ))}
+    </>
+  );
 }
 
 /** What it misses, worst first; what is met is not listed. */
