@@ -78,6 +78,13 @@ def test_going_back_and_turning_makes_a_path_of_its_own(served, star) -> None:
     moment = after["tree"]["branches"][0]["moments"][-1]
     mesh = served.client.get(f"/api/sessions/{star}/branches/1/moments/{moment['number']}/mesh")
     assert protocol.decode(mesh.content)["time_s"] == pytest.approx(moment["time_s"])
+    # one that was thinned away after the page was told of it: the nearest that is kept
+    (surface,) = served.settings.folder.rglob(f"{star}/moments/1/{moment['number']:06d}/mesh.bin")
+    surface.unlink()
+    mesh = served.client.get(f"/api/sessions/{star}/branches/1/moments/{moment['number']}/mesh")
+    others = [m["time_s"] for m in after["tree"]["branches"][0]["moments"] if m["number"] != moment["number"]]
+    assert protocol.decode(mesh.content)["time_s"] in [pytest.approx(time) for time in others]
+    assert served.client.get(f"/api/sessions/{star}/branches/1/moments/999999/mesh").status_code == 404
 
 
 def test_played_on_from_a_past_moment_it_repeats_itself(served, star) -> None:

@@ -23,7 +23,8 @@ export function Field({ label, value, places = 2, unit, optional, disabled, hide
     if (!typing) setText(shown);
   }, [shown, typing]);
 
-  const take = (): void => {
+  // What stands in the field itself: a key may come before the last one has been drawn.
+  const take = (text: string): void => {
     setTyping(false);
     if (text === shown) return setWrong(false);
     if (optional && !text.trim()) {
@@ -54,9 +55,9 @@ export function Field({ label, value, places = 2, unit, optional, disabled, hide
             e.currentTarget.select();
           }}
           onInput={(e) => setText(e.currentTarget.value)}
-          onBlur={take}
+          onBlur={(e) => take(e.currentTarget.value)}
           onKeyDown={(e) => {
-            if (e.key === "Enter") take();
+            if (e.key === "Enter") take(e.currentTarget.value);
             if (e.key === "Escape") {
               setText(shown);
               setWrong(false);

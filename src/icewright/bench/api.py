@@ -280,12 +280,18 @@ async def series(n: int, session: One, most: Most = 2000) -> shapes.Series:
 
 @router.get("/sessions/{id}/branches/{n}/moments/{m}/mesh", response_class=Response)
 async def moment_mesh(n: int, m: int, session: One) -> Response:
-    """The crystal of a stored moment, as a mesh frame."""
+    """The crystal of a stored moment, as a mesh frame, which says its time.
+
+    Moments are thinned as a path grows long, maybe after a page was told of them: instead of one that has
+    gone comes the nearest that is kept.
+    """
     branch = session.tree.get(n)
-    if m not in {moment.number for moment in branch.moments}:
+    if not 0 <= m < branch.next_moment:
         raise BenchError(404, "There is no such moment.", got=str(m))
-    path = session.tree.moment_folder(n, m) / "mesh.bin"
-    if not path.is_file():
+    kept = sorted((moment.number for moment in branch.moments), key=lambda number: (abs(number - m), number))
+    paths = (session.tree.moment_folder(n, number) / "mesh.bin" for number in kept)
+    path = next((path for path in paths if path.is_file()), None)
+    if path is None:
         raise BenchError(404, "That moment has no surface.", got=str(m))
     return Response(path.read_bytes(), media_type=MESH)
 
