@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from drawn import hexagon_area, hexagon_points, picture, polygon_mask, star_points
 
+from icewright.measure.images import scaled
 from icewright.measure.reading import read, to_metres
 from icewright.measure.scale import Scale, ScaleError
 
@@ -195,3 +196,16 @@ def test_scales_that_cannot_be_are_refused():
     for x, y, u in ((0.0, 1.0, 0.0), (1.0, -1.0, 0.0), (1.0, 1.0, 0.7), (math.nan, 1.0, 0.0)):
         with pytest.raises(ScaleError):
             Scale(x * UM, y * UM, u)
+
+
+def test_a_halo_far_out_of_focus_is_flagged():
+    """Drawn far out of focus, as its truth says; in dark field a ragged halo lies around it."""
+    from icewright.pictures.specimen_set import specimen
+
+    drawn = specimen(
+        3001, seed=11, light="dark-field", habit="hollow column", grade="good", flaw="out of focus"
+    )
+    px, py = drawn.truth["pitch_um"]
+    found = read(scaled(drawn.image), Scale(px * UM, py * UM))
+    assert found
+    assert all(one.flagged for one in found)

@@ -25,6 +25,7 @@ from numpy.typing import NDArray
 from icewright.measure.signal import FloatArray
 
 LEVEL_STEP = 0.1
+LINE_STEP = 0.05
 BEHIND = 0.25  # ice behind the line as strong as this share of its peak: no inner flank is looked for
 WIDE_LINE, WIDE_FLANK = 1.75, 0.9  # slope times width, slope times flank: above these a band is wide
 WIDE_SHARE = 0.10  # of the outline that must have wide bands before they are asked for the blur
@@ -39,7 +40,8 @@ class Edge:
     """loop : float64[n, 2], a point for a pixel. moved_px : mean way inwards. u_px : standard uncertainty of
     the outline as a whole that comes from not knowing the band. u_line_px : along narrow lines alone, as at
     the ends of a column; u_half_px : what half of the outline is better than, as a column's flanks are.
-    sigma_px : blur, None where only bounded.
+    sigma_px : blur, None where only bounded. lined : bool[n], where a line is seen along the edge and not ice
+    that is as bright or dark behind it.
     """
 
     loop: FloatArray
@@ -48,6 +50,7 @@ class Edge:
     u_line_px: float
     u_half_px: float
     sigma_px: float | None
+    lined: NDArray[np.bool_]
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,36 +79,35 @@ def to_edge(loop: FloatArray, soft: NDArray[Any], blur: float, reach: int, smoot
 
     it = _across(loop, soft, blur, reach)
     sigma = _blur_of_wide(it)
-    product = np.where(it.level < BEHIND, it.slope * it.width, it.slope * it.flank)
-    product = median_filter(product, 15, mode="wrap")
     narrow = it.line & (it.level < BEHIND)
+    # Of a line the width is the better known, of one without an inner flank the outer flank.
+    size = np.where(narrow, it.width, it.flank)
+    product = median_filter(it.slope * size, 15, mode="wrap")
     least = float(np.sqrt(smoothed**2 + 1.0 / 12.0))  # smoothing and the pixel's own square
     way, doubt = np.zeros(product.size), np.zeros(product.size)
-    for place, table in enumerate(_tables()):
-        behind = it.known & (np.clip(np.round(it.level / LEVEL_STEP), 0, 9) == place) & ~narrow
-        some = behind if place > 0 else (narrow | behind)
+    line_place = np.clip(np.round(it.level / LINE_STEP), 0, len(_line_tables()) - 1)
+    flank_place = np.clip(np.round(it.level / LEVEL_STEP), 0, len(_tables()) - 1)
+    kinds = [(narrow & (line_place == k), table, True) for k, table in enumerate(_line_tables())]
+    kinds += [(it.known & ~narrow & (flank_place == k), table, False) for k, table in enumerate(_tables())]
+    for some, table, is_line in kinds:
         if not some.any():
             continue
-        size = it.width[some] if place == 0 else it.flank[some]
-        if sigma is not None and place == 0:
-            # Of a line the width is the better known, of one without an inner flank the slope.
-            ratio = np.where(narrow[some], it.width[some] / sigma, 0.0)
-            by_width = np.interp(ratio, table.width, table.way_by_width)
-            by_slope = np.interp(it.slope[some] * sigma, table.slope, table.way)
-            way[some] = sigma * np.where(narrow[some], by_width, by_slope)
+        if sigma is not None and is_line:
+            way[some] = sigma * np.interp(it.width[some] / sigma, table.size, table.way_by_size)
         elif sigma is not None:
             way[some] = sigma * np.interp(it.slope[some] * sigma, table.slope, table.way)
         else:
             share = np.interp(product[some], table.product, table.share)
             open_ = np.interp(product[some], table.product, table.open_)
-            by_width = np.interp(it.width[some] / least, table.width, table.way_by_width)
-            by_slope = np.interp(it.slope[some] * least, table.slope, table.way)
-            lowest = least * np.where(narrow[some], by_width, by_slope) / size
+            if is_line:
+                lowest = least * np.interp(it.width[some] / least, table.size, table.way_by_size) / size[some]
+            else:
+                lowest = least * np.interp(it.slope[some] * least, table.slope, table.way) / size[some]
             top = float(table.share.max())
             # Of the ways that fit the product, those of a blur below the least are no choice.
             pushed = np.clip((lowest - 0.5 * share) / np.maximum(top - 0.5 * share, 1e-6), 0.0, 1.0)
-            way[some] = size * (share + pushed * np.maximum(top - share, 0.0))
-            doubt[some] = NARROW_DOUBT * size * open_ * (1.0 - pushed)
+            way[some] = size[some] * (share + pushed * np.maximum(top - share, 0.0))
+            doubt[some] = NARROW_DOUBT * size[some] * open_ * (1.0 - pushed)
         if sigma is not None:
             # Edges without a band are where they seem, however large the blur.
             doubt[some] = BAND_DOUBT * sigma * np.clip(way[some] / sigma / 0.4, 0.0, 1.5)
@@ -118,7 +120,13 @@ def to_edge(loop: FloatArray, soft: NDArray[Any], blur: float, reach: int, smoot
     thin = narrow & (it.slope * it.width < WIDE_LINE)
     u_line = float(np.mean(doubt[thin])) if np.count_nonzero(thin) > 5 else u
     return Edge(
-        np.vstack([moved, moved[:1]]), float(np.mean(way)), u, max(u, u_line), float(np.median(doubt)), sigma
+        np.vstack([moved, moved[:1]]),
+        float(np.mean(way)),
+        u,
+        max(u, u_line),
+        float(np.median(doubt)),
+        sigma,
+        np.append(narrow, narrow[:1]),
     )
 
 
@@ -198,7 +206,7 @@ class _Table:
 
     product : slope times width (flank, where ice lies behind). share : mean way over that width of all bands
     that fit the product. open_ : 1 where the product does not tell the band, 0 where it does. slope, way :
-    with the blur known; width, way_by_width : the same for a line.
+    with the blur known; size, way_by_size : the same by the width.
     """
 
     product: FloatArray
@@ -206,18 +214,32 @@ class _Table:
     open_: FloatArray
     slope: FloatArray
     way: FloatArray
-    width: FloatArray
-    way_by_width: FloatArray
+    size: FloatArray
+    way_by_size: FloatArray
 
 
 @lru_cache(maxsize=1)
 def _tables() -> list[_Table]:
-    """One table for each level behind, 0, 0.1 ... 0.9 of the peak; bands of 0.1 to 12 blurs."""
+    """Of flanks: one table for each level behind, 0, 0.1 ... 0.9 of the peak."""
+    return _made([k * LEVEL_STEP for k in range(10)], line=False)
+
+
+@lru_cache(maxsize=1)
+def _line_tables() -> list[_Table]:
+    """Of lines: one table for each level behind up to BEHIND, by their width at half height.
+
+    Ice behind a line that is a sixth as dark makes it look wider, and its product larger by a twentieth.
+    """
+    return _made([k * LINE_STEP for k in range(round(BEHIND / LINE_STEP) + 1)], line=True)
+
+
+def _made(levels: list[float], *, line: bool) -> list[_Table]:
+    """Tables for bands of 0.1 to 12 blurs."""
     from scipy.special import ndtr
 
     q = np.concatenate([np.linspace(0.1, 4.0, 40), np.linspace(4.2, 12.0, 20)])
-    behind = np.linspace(0.0, 0.98, 15)  # of the band's own height
-    x = np.linspace(-5.0, 14.0, 951)
+    behind = np.concatenate([[0.0], np.geomspace(1e-3, 0.98, 30)])  # of the band's own height
+    x = np.linspace(-5.0, 16.0, 1051)
     level, slope, way, size = (np.zeros((q.size, behind.size)) for _ in range(4))
     for i, w in enumerate(q):
         band, step = ndtr(x) - ndtr(x - w), ndtr(x - w)
@@ -229,20 +251,15 @@ def _tables() -> list[_Table]:
             rise = math.exp(-0.5 * half**2) - (1.0 - c) * math.exp(-0.5 * (half - w) ** 2)
             slope[i, j] = rise / math.sqrt(2.0 * math.pi) / f[k]
             way[i, j] = -half
-            size[i, j] = w - 2.0 * half if j == 0 else x[k] - half
+            inner = float(np.interp(-0.5 * f[k], -f[k:], x[k:])) if line else float(x[k])
+            size[i, j] = inner - half
     grid = np.linspace(0.4, 3.0, 131)
     out = []
-    for place in range(10):
+    for place in levels:
         rows = [
-            (
-                w,
-                *(
-                    (t[i, 0] if place == 0 else np.interp(place * LEVEL_STEP, level[i], t[i]))
-                    for t in (slope, way, size)
-                ),
-            )
+            (w, *(np.interp(place, level[i], t[i]) for t in (slope, way, size)))
             for i, w in enumerate(q)
-            if level[i].max() >= place * LEVEL_STEP
+            if level[i].max() >= place
         ]
         band, s, r, z = np.array(rows).T
         # Every band width is as likely as any other beforehand.
@@ -253,7 +270,7 @@ def _tables() -> list[_Table]:
         share = fit @ (r / z)
         spread = np.sqrt(np.maximum(fit @ np.square(r / z) - share**2, 0.0))
         order = np.argsort(s)
-        by_width = np.argsort(z)
+        by_size = np.argsort(z)
         most = max(float(spread.max()), 1e-9)
-        out.append(_Table(grid, share, spread / most, s[order], r[order], z[by_width], r[by_width]))
+        out.append(_Table(grid, share, spread / most, s[order], r[order], z[by_size], r[by_size]))
     return out

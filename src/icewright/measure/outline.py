@@ -38,7 +38,8 @@ class Found:
     touches : whether it reaches the rim of the picture. gap_share : share of the outline without any edge.
     moved_px : mean way from half height to the edge. place_px : standard uncertainty of that way,
     place_line_px : along narrow lines alone, place_half_px : what half of it is better than. sigma_px : blur
-    of the edge, None where it is not told from the width of the line along it. untold : share of the
+    of the edge, None where it is not told from the width of the line along it. lined : for each point of the
+    loop whether a line is seen along the edge there, None where that is not known. untold : share of the
     area that is enclosed but may be a gap. holes : loops around gaps inside. torn : whether
     a part of it was found apart. by_hand : a person drew it. crossed : it crosses itself.
     """
@@ -60,6 +61,7 @@ class Found:
     place_line_px: float = 0.0
     place_half_px: float = 0.0
     sigma_px: float | None = None
+    lined: Mask | None = None
     by_hand: bool = False
     crossed: bool = False
 
@@ -99,6 +101,9 @@ def find(
         other = _rest(seen, one, mask, box, factor, rim, pitch)
         if other is not None and _within(one, other):
             one, other = replace(one, torn=True), None
+        elif other is not None and _within(other, one):
+            # A ragged halo around something far out of focus is no edge of it, however sharp its noise looks.
+            other = replace(other, torn=True)
         for each in (one, other):
             if each is not None and each.area_px >= largest / 30.0:
                 found.append(each)
@@ -187,7 +192,7 @@ def _pairs(found: list[Found], pitch: tuple[float, float]) -> list[Found]:
                 max(one.box[3], other.box[3]),
             )
             one = replace(one, loop=loop, others=(None, None), touches=one.touches or other.touches, box=box)
-            one = replace(one, gap_share=max(one.gap_share, min(0.14, gone)), holes=())
+            one = replace(one, gap_share=max(one.gap_share, min(0.14, gone)), holes=(), lined=None)
             rest = [f for f in rest if f is not other]
             break
         out.append(one)
@@ -447,6 +452,7 @@ def _refine(
         place_line_px=true.u_line_px,
         place_half_px=true.u_half_px,
         sigma_px=true.sigma_px,
+        lined=true.lined,
     )
 
 

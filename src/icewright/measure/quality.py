@@ -32,6 +32,7 @@ class Seen:
     area that is enclosed by the edge and may be clear ice or a gap. plain : the outline is mostly straight
     facets, as of a plate. half : of columns, area not
     shared with themselves turned half round.
+    unlit : ends of a column whose rim sends no light of its own into the objective.
     dark_field : the background is dark and the crystal bright. torn : parts were found apart. crossed : an
     outline drawn by hand crosses itself.
     """
@@ -54,6 +55,7 @@ class Seen:
     torn: bool = False
     dark_field: bool = False
     crossed: bool = False
+    unlit: int = 0
 
 
 def judge(seen: Seen) -> tuple[str, tuple[str, ...]]:
@@ -84,6 +86,8 @@ def judge(seen: Seen) -> tuple[str, tuple[str, ...]]:
         grade(seen.half, HALF_FAIR, HALF_POOR, "its two ends or flanks differ")
         if seen.dark_field:
             say(1, "in dark field the outermost flanks of a column stay dark: no width, no area")
+        if seen.unlit:
+            say(1, "the rim of a hollow end does not show by itself here: it may end farther out")
     else:
         if not seen.sixfold:
             say(2, "no sixfold shape: axes, tips and facets cannot be told")

@@ -23,6 +23,8 @@ from icewright.measure.uncertainty import (
     END_PX,
     HAND_PX,
     LOCAL_SHARE,
+    UNLIT_COLOUR_PX,
+    UNLIT_PX,
     edge_m,
     together,
 )
@@ -231,6 +233,10 @@ def _read_one(
         half=_half_turn(loop) if kind == SIDE else None,
         plain=_length(loop) ** 2 < 40.0 * abs(outline.shoelace(loop)),
     )
+    u_unlit = 0.0
+    if kind == SIDE and found.lined is not None and (judged.dark_field or _two_signs(found, seen)):
+        judged = replace(judged, unlit=sides.unlit_ends(loop, found.lined))
+        u_unlit = judged.unlit * (UNLIT_PX if judged.dark_field else UNLIT_COLOUR_PX) * scale.pixel_m
     word, reasons = quality.judge(judged)
     details: dict[str, Any] = {
         "blur_px": found.blur_px,
@@ -245,7 +251,7 @@ def _read_one(
     }
     if word == "none":
         return Reading(kind, word, reasons, {}, loop, details)
-    values, more = _values(kind, loop, others, six, found, scale)
+    values, more = _values(kind, loop, others, six, found, scale, u_unlit)
     hidden = quality.not_known(judged)
     if sum(abs(outline.shoelace(hole)) for hole in found.holes) > 0.02 * found.area_px:
         # Gaps inside mean branches that met, or all but met, outside of them: no facet can be seen behind.
@@ -262,6 +268,16 @@ def _read_one(
     if left_out:
         details["left_out"] = left_out
     return Reading(kind, word, reasons, values, loop, details | more)
+
+
+def _two_signs(found: outline.Found, seen: Signal) -> bool:
+    """Whether a little inside of its outline a crystal is brighter in one colour and darker in another."""
+    middle = found.loop.mean(axis=0)
+    inside = np.rint(middle + 0.9 * (found.loop - middle)).astype(int)
+    rows, columns = seen.departure.shape[:2]
+    at = seen.departure[np.clip(inside[:, 1], 0, rows - 1), np.clip(inside[:, 0], 0, columns - 1)]
+    both = (at.max(axis=1) > 0.3 * found.edge) & (at.min(axis=1) < -0.3 * found.edge)
+    return bool(np.mean(both) > 0.05)
 
 
 def _vague(values: Mapping[str, tuple[float, float]], name: str, most: float, of_scale: float) -> bool:
@@ -316,10 +332,12 @@ def _values(
     six: Frame,
     found: outline.Found,
     scale: Scale,
+    u_unlit: float,
 ) -> tuple[dict[str, tuple[float, float]], dict[str, Any]]:
     pixel, blur = scale.pixel_m, found.blur_px * scale.pixel_m
     ratio = found.noise / max(found.edge, 1e-12)
-    holes = [to_metres(hole, scale) for hole in found.holes]
+    # Seen from the side a column is ice all through: as bright as a gap is not a gap.
+    holes = [to_metres(hole, scale) for hole in found.holes] if kind != SIDE else []
     gone = sum(abs(outline.shoelace(hole)) for hole in holes)
     area = abs(outline.shoelace(loop)) - gone
     # A line drawn by hand has no pixel steps to smooth away.
@@ -373,7 +391,8 @@ def _values(
             together(edge_m(px * pixel, spread, pixel, ratio, blur, count), hand)
             for px in (found.place_half_px, found.place_line_px)
         ]
-        values |= _side_values(loop, parts[0], together(parts[1], END_PX * pixel), share, more)
+        u_end = together(parts[1], END_PX * pixel)
+        values |= _side_values(loop, parts[0], u_end, u_unlit, share, more)
     elif kind == PLAN:
         # The blur of the edge itself where it is known; the other takes the slopes inside for it.
         sharp = found.sigma_px * pixel if found.sigma_px is not None and not found.by_hand else blur
@@ -422,15 +441,18 @@ def _plan_values(
 
 
 def _side_values(
-    loop: FloatArray, u_flank: float, u_end: float, share: float, more: dict[str, Any]
+    loop: FloatArray, u_flank: float, u_end: float, u_unlit: float, share: float, more: dict[str, Any]
 ) -> dict[str, tuple[float, float]]:
-    """``u_flank``, ``u_end``: uncertainty of the edge there; ends are narrower lines than flanks."""
+    """``u_flank``, ``u_end``: uncertainty of the edge there; ends are narrower lines than flanks.
+
+    ``u_unlit``: what the rims of both ends that stay dark may be wide.
+    """
     it = sides.side(loop)
     more["ends"] = list(it.ends)
     more["end_width_m"] = list(it.end_width_m)
     # Both ends err alike, and so do both flanks.
     return {
-        "length_m": (it.length_m, together(2 * u_end, it.scatter_length_m / 4, share * it.length_m)),
+        "length_m": (it.length_m, together(2 * u_end, u_unlit, it.scatter_length_m / 4, share * it.length_m)),
         "width_m": (it.width_m, together(2 * u_flank, it.scatter_width_m / 4, share * it.width_m)),
         "angle_rad": (it.angle_rad, together(u_flank / max(it.length_m / 2, 1e-30), 0.0005)),
     }

@@ -10,6 +10,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from icewright.measure.signal import FloatArray
 
@@ -96,6 +97,22 @@ def side(loop_m: FloatArray) -> Side:
         spread_u,
         spread_v,
     )
+
+
+def unlit_ends(loop_m: FloatArray, lined: NDArray[np.bool_]) -> int:
+    """How many of the two ends show no line along their middle half, but ice that is bright up to the edge.
+
+    loop_m : float64[n, 2]. lined : bool[n], where a line is seen along the outline.
+
+    In dark field the end of a solid column is a bright line before dark ice, and the line ends where the ice
+    ends. Of a hollow column the walls inside are bright, and the rim before them sends no light of its own.
+    """
+    length, width, angle = box(loop_m)
+    u, v = _along(loop_m, angle)
+    u, v = u - 0.5 * (u.max() + u.min()), v - 0.5 * (v.max() + v.min())
+    near = (np.abs(u) > 0.5 * length - 0.15 * width) & (np.abs(v) < 0.25 * width)
+    ends = [near & (u > 0), near & (u < 0)]
+    return sum(1 for end in ends if end.any() and float(np.mean(lined[end])) < 0.5)
 
 
 def _along(d: FloatArray, angle: float) -> tuple[FloatArray, FloatArray]:

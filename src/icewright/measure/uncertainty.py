@@ -15,6 +15,9 @@ import math
 THRESHOLD_SHARE = 0.35  # of the distance between the outlines at 0.35 and 0.65 that blur does not explain
 PIXEL_SHARE = 0.025  # of a pixel: how well a level is found between pixels, on drawn edges
 HAND_PX = 0.8  # a whole outline drawn by hand, over a picture shown larger (common practice, no source)
+# Of an end of a column without a line of its own (drawn specimens): in dark field its rim sends no light; in
+# two colours the light from behind the rim is stronger than what the rim takes away.
+UNLIT_PX, UNLIT_COLOUR_PX = 1.2, 0.5
 END_PX = 0.08  # of a column: rounded by less than can be seen (drawn specimens)
 ANGLE_SHARE = 0.55  # of what the scatter of the sixths says: they share what turns them all
 LOCAL_SHARE = 0.25  # of the blur: how far the edge errs from place to place (drawn specimens)
