@@ -2,6 +2,9 @@
 
 No mouse here: Tab until the wanted control has the focus, then keys. Outside: the rules of axe-core 4
 (WCAG 2.1 A and AA), Chromium's accessibility tree, what the server then holds.
+
+Minutes long, so run by `make test-slow`; test_bench_page and test_places_and_themes keep keys and the checker in
+the default suite.
 """
 
 from __future__ import annotations
@@ -12,6 +15,7 @@ import pytest
 from playwright.sync_api import expect
 from test_places_and_themes import PHONE, no_breaches
 
+pytestmark = pytest.mark.slow
 ROOT = Path(__file__).parents[2]
 RESERVOIR = ROOT / "examples" / "apparatus-reservoir.toml"  # invented, a pattern to follow
 NAME = """() => { const e = document.activeElement;
