@@ -3,8 +3,8 @@
 No mouse here: Tab until the wanted control has the focus, then keys. Outside: the rules of axe-core 4
 (WCAG 2.1 A and AA), Chromium's accessibility tree, what the server then holds.
 
-Minutes long, so run by `make test-slow`; test_bench_page and test_places_and_themes keep keys and the checker in
-the default suite.
+Minutes long, so run by `make test-slow`; test_bench_page and test_places_and_themes keep keys and the checker
+in the default suite.
 """
 
 from __future__ import annotations
