@@ -1,5 +1,5 @@
 /** A number field that takes its value when it is left or Enter is pressed, and says so when it is no number. */
-import { useEffect, useState } from "preact/hooks";
+import { useState } from "preact/hooks";
 import { minus, parseNumber } from "./format";
 
 interface Props {
@@ -16,16 +16,14 @@ interface Props {
 
 export function Field({ label, value, places = 2, unit, optional, disabled, hideLabel, short, onValue }: Props) {
   const shown = value === null || !Number.isFinite(value) ? "" : minus(String(Number(value.toFixed(places))));
-  const [text, setText] = useState(shown);
-  const [typing, setTyping] = useState(false);
+  // What is being typed; null: nothing. Not a copy of the value that an effect keeps up to date: on a busy machine
+  // the effect came after the first keys and wiped them out.
+  const [draft, setDraft] = useState<string | null>(null);
   const [wrong, setWrong] = useState(false);
-  useEffect(() => {
-    if (!typing) setText(shown);
-  }, [shown, typing]);
 
   // What stands in the field itself: a key may come before the last one has been drawn.
   const take = (text: string): void => {
-    setTyping(false);
+    setDraft(null);
     if (text === shown) return setWrong(false);
     if (optional && !text.trim()) {
       setWrong(false);
@@ -35,7 +33,6 @@ export function Field({ label, value, places = 2, unit, optional, disabled, hide
     const got = parseNumber(text);
     setWrong(got === null);
     if (got !== null) onValue(got);
-    else setText(shown);
   };
   const name = unit ? `${label}, ${unit}` : label;
   return (
@@ -49,17 +46,17 @@ export function Field({ label, value, places = 2, unit, optional, disabled, hide
           aria-label={name}
           aria-invalid={wrong}
           disabled={disabled}
-          value={text}
+          value={draft ?? shown}
           onFocus={(e) => {
-            setTyping(true);
+            setDraft(shown);
             e.currentTarget.select();
           }}
-          onInput={(e) => setText(e.currentTarget.value)}
+          onInput={(e) => setDraft(e.currentTarget.value)}
           onBlur={(e) => take(e.currentTarget.value)}
           onKeyDown={(e) => {
             if (e.key === "Enter") take(e.currentTarget.value);
             if (e.key === "Escape") {
-              setText(shown);
+              setDraft(null);
               setWrong(false);
             }
           }}
