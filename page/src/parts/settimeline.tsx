@@ -9,8 +9,8 @@ import { appendSet, dragSetting, editableSet, onKnob, ramps, toggleSetting } fro
 import { change, dragEnd, type End, layOut, type Piece, remove } from "../state/timeline";
 import { capital, placesOf, shownUnit } from "./chamber";
 import { Field } from "./field";
-import { clock, minus, printed, spoken } from "./format";
-import { DraftButtons, EndFields } from "./stepparts";
+import { clock, minus, printed } from "./format";
+import { DraftButtons, EndFields, EndHandle } from "./stepparts";
 import { AXIS, goThere, Handle, heightOf, LEFT, RIGHT, rowsLine, steppedLine, Strip, strip, StripName, through, TimeAxis, useWidth } from "./strips";
 
 type Edit = (how: (steps: SetStepEdit[]) => SetStepEdit[]) => void;
@@ -176,19 +176,7 @@ function SetCurves({ apparatus, pieces, air, width, now, changed, edit }: SetCur
               );
             }),
           )}
-          <Handle
-            name={`Step ${i + 1}, its end`}
-            tone="plain"
-            x={x(p.to)}
-            y={height - AXIS}
-            value={p.to - p.from}
-            low={1}
-            high={1209600}
-            step={10}
-            words={p.open ? `${spoken(p.to - p.from)} so far` : spoken(p.to - p.from)}
-            toValue={(px) => Math.max(1, Math.round(time(px) - p.from))}
-            onValue={(v) => edit((steps) => dragEnd(steps, i, p.from, p.from + v))}
-          />
+          <EndHandle number={i + 1} piece={p} x={x(p.to)} y={height - AXIS} time={time} onValue={(v) => edit((steps) => dragEnd(steps, i, p.from, p.from + v))} />
         </g>
       ))}
     </svg>

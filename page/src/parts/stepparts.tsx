@@ -1,6 +1,9 @@
-/** What every table of steps has: how a step ends, and the two ways out of a changed recipe. */
+/** What every timeline has: how a step ends, by drag and in the table, and the two ways out of a changed recipe. */
 import type { StepEdit } from "../api/types";
+import type { Piece } from "../state/timeline";
 import { Field } from "./field";
+import { spoken } from "./format";
+import { Handle } from "./strips";
 
 type Ends = Pick<StepEdit, "minutes" | "radius_um" | "wait">;
 
@@ -14,6 +17,34 @@ export function EndFields({ name, step, onChange }: { name: string; step: Ends; 
         <span>wait for a key</span>
       </label>
     </>
+  );
+}
+
+interface EndHandleProps {
+  number: number;
+  piece: Pick<Piece, "from" | "to" | "open">;
+  x: number;
+  y: number;
+  time: (px: number) => number;
+  onValue: (lasts_s: number) => void;
+}
+
+export function EndHandle({ number, piece, x, y, time, onValue }: EndHandleProps) {
+  const lasts = piece.to - piece.from;
+  return (
+    <Handle
+      name={`Step ${number}, its end`}
+      tone="plain"
+      x={x}
+      y={y}
+      value={lasts}
+      low={1}
+      high={1209600}
+      step={10}
+      words={piece.open ? `${spoken(lasts)} so far` : spoken(lasts)}
+      toValue={(px) => Math.max(1, Math.round(time(px) - piece.from))}
+      onValue={onValue}
+    />
   );
 }
 

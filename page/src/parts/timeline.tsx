@@ -17,9 +17,9 @@ import {
   toggleRamp,
 } from "../state/timeline";
 import { Field } from "./field";
-import { clock, minus, spoken } from "./format";
+import { clock, minus } from "./format";
 import { SetTimelinePanel } from "./settimeline";
-import { DraftButtons, EndFields } from "./stepparts";
+import { DraftButtons, EndFields, EndHandle } from "./stepparts";
 import {
   AXIS,
   goThere,
@@ -177,19 +177,7 @@ function Curves({ pieces, width, now, changed, edit }: CurvesProps) {
               </g>
             );
           })}
-          <Handle
-            name={`Step ${i + 1}, its end`}
-            tone="plain"
-            x={x(p.to)}
-            y={height - AXIS}
-            value={p.to - p.from}
-            low={1}
-            high={1209600}
-            step={10}
-            words={p.open ? `${spoken(p.to - p.from)} so far` : spoken(p.to - p.from)}
-            toValue={(px) => Math.max(1, Math.round(time(px) - p.from))}
-            onValue={(v) => edit((steps) => dragEnd(steps, i, p.from, p.from + v))}
-          />
+          <EndHandle number={i + 1} piece={p} x={x(p.to)} y={height - AXIS} time={time} onValue={(v) => edit((steps) => dragEnd(steps, i, p.from, p.from + v))} />
         </g>
       ))}
     </svg>

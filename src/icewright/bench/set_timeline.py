@@ -13,11 +13,9 @@ from typing import TYPE_CHECKING
 
 from icewright.apparatus.basis import ApparatusError, unit_of
 from icewright.bench.chamber import SetPlan, SetTarget, air_of, check, is_open
-from icewright.bench.live import HOLD_S, WAIT
+from icewright.bench.words import ending_of
 from icewright.ground.errors import IcewrightError
-from icewright.recipe.endings import Endings
 from icewright.recipe.in_settings import SetStep
-from icewright.recipe.quantities import MICROGRAM, MICROMETRE, MINUTE
 from icewright.recipe.step import Step
 
 if TYPE_CHECKING:
@@ -42,16 +40,8 @@ class Edited:
 
 
 def set_step_of(edit: SetStepEdit) -> SetStep:
-    """A step from the timeline; without any ending it is a hold without an end in sight."""
-    ends = Endings(
-        time_s=None if edit.minutes is None else MINUTE.to_si(edit.minutes),
-        radius_m=None if edit.radius_um is None else MICROMETRE.to_si(edit.radius_um),
-        thickness_m=None if edit.thickness_um is None else MICROMETRE.to_si(edit.thickness_um),
-        mass_kg=None if edit.mass_ug is None else MICROGRAM.to_si(edit.mass_ug),
-    )
-    if ends.time_s is None and not ends.names_size:
-        ends = Endings(time_s=HOLD_S)
-    note = f"{WAIT} {edit.note}".strip() if edit.wait else edit.note
+    """A step from the timeline."""
+    ends, note = ending_of(edit)
     return SetStep(dict(edit.settings), ends, note)
 
 

@@ -17,6 +17,7 @@ from icewright.bench.shapes import (
     HumidityShape,
     Knob,
     SeedShape,
+    SetStepEdit,
     SetStepView,
     Sizes,
     StepEdit,
@@ -173,13 +174,8 @@ def chamber_now(
     )
 
 
-def step_of(edit: StepEdit) -> Step:
-    """A step from the timeline; without any ending it is a hold without an end in sight.
-
-    Raises:
-        RecipeError: for what no step may have.
-    """
-    measure, unit = _MEASURES[edit.humidity.key]
+def ending_of(edit: StepEdit | SetStepEdit) -> tuple[Endings, str]:
+    """How a step from the timeline ends, and its note; without any ending it holds with no end in sight."""
     ends = Endings(
         time_s=None if edit.minutes is None else MINUTE.to_si(edit.minutes),
         radius_m=None if edit.radius_um is None else MICROMETRE.to_si(edit.radius_um),
@@ -189,6 +185,17 @@ def step_of(edit: StepEdit) -> Step:
     if ends.time_s is None and not ends.names_size:
         ends = Endings(time_s=HOLD_S)
     note = f"{WAIT} {edit.note}".strip() if edit.wait else edit.note
+    return ends, note
+
+
+def step_of(edit: StepEdit) -> Step:
+    """A step from the timeline.
+
+    Raises:
+        RecipeError: for what no step may have.
+    """
+    measure, unit = _MEASURES[edit.humidity.key]
+    ends, note = ending_of(edit)
     return Step(
         temperature_k=(CELSIUS.to_si(edit.temperature_c[0]), CELSIUS.to_si(edit.temperature_c[1])),
         humidity=Humidity(
