@@ -336,7 +336,7 @@ class Session:
             self._needs_room = True
 
     def _frame_rate(self) -> float:
-        return max((v.most_per_s for v in self.viewers if v.wants_frames), default=8.0)
+        return max((v.most_per_s for v in self.viewers if v.wants_frames), default=worker.MESHES_PER_S)
 
     def _set_word(self, word: shapes.WorkerWord, status: str) -> None:
         self._word = word, status

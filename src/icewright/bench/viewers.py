@@ -13,6 +13,7 @@ from collections.abc import Callable
 from typing import Any, Protocol
 
 from icewright.bench import protocol
+from icewright.bench.worker import MESHES_PER_S
 
 IN_FLIGHT = 2
 _NEWEST_WINS = ("state", "air", "tree", "clock", "setup")
@@ -41,7 +42,7 @@ class Viewer:
         self._topology = -1
         self.under_way = 0
         self.wants_frames = True
-        self.most_per_s = 8.0
+        self.most_per_s = MESHES_PER_S
         self._ended = False
         self.sent: Callable[[], None] = lambda: None  # called when a mesh has gone out
 
