@@ -117,6 +117,8 @@ def test_recipe_dialogs(open_page, bench):
         assert page.evaluate(NAME).startswith(button), "and back to where it came from"
     tab_to(page, "Save…", back=True)
     page.keyboard.press("Enter")
+    page.get_by_role("dialog", name="Save the recipe").wait_for()
+    page.wait_for_timeout(300)
     tab_to(page, "File name", most=6)
     page.keyboard.press("Control+A")
     page.keyboard.type("by keys alone.toml")
