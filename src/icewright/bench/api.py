@@ -31,7 +31,8 @@ from icewright.bench import chamber, examples, measured, runs, shapes, words
 from icewright.bench.jobs import Jobs
 from icewright.bench.photos import MOST as MOST_PHOTOS
 from icewright.bench.security import BenchError, error_body, inside, plain_name
-from icewright.bench.sessions import Session, Sessions
+from icewright.bench.session import Session
+from icewright.bench.sessions import Sessions
 from icewright.bench.settings import Settings
 from icewright.bench.viewers import Viewer
 from icewright.ground.errors import IcewrightError
