@@ -41,6 +41,7 @@ RESULTS = HERE / "results" / "design_loop"
 PAGE = HERE / "results" / "design_loop.md"
 VOXELS = 56
 DOUBT = 0.10
+ENOUGH = 0.004  # a fifth of where a search stops by itself
 
 # name: (kinetics, half size in um, steps)
 TARGETS: dict[str, tuple[str, float, str]] = {
@@ -241,7 +242,8 @@ def worked(name: str, trials: float, workers: int | None) -> dict[str, Any]:
         file = here / "target.toml"
         file.write_text(target_text(name, here / "hidden"))
         began = time.monotonic()
-        done = design_by_command(file, here / "design", trials, workers)
+        # On past what voxels blur: the others that it is held against are not stopped there either.
+        done = design_by_command(file, here / "design", trials, workers, "--enough", f"{ENOUGH:g}")
         wall = time.monotonic() - began
         # In the hidden world: its voxels, its barriers.
         found = read(here / "design" / "recipe.toml")

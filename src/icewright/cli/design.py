@@ -35,6 +35,10 @@ def design_command(
         float | None, typer.Option("--trials", min=10, help="Budget, in crystals of middle fineness; 240.")
     ] = None,
     minutes: Annotated[float | None, typer.Option("--minutes", help="Stop the search after so long.")] = None,
+    enough: Annotated[
+        float | None,
+        typer.Option("--enough", min=0, help="Stop when the crystal is so near to the target; 0.02."),
+    ] = None,
     seed: Annotated[int, typer.Option("--seed", help="The same seed finds the same recipe.")] = 1,
     strategy: Annotated[str, typer.Option("--strategy", help="ladder, cma or random.")] = "ladder",
     spread: Annotated[
@@ -68,6 +72,7 @@ def design_command(
             seed=seed,
             trials=trials,
             minutes=minutes,
+            enough=enough,
             strategy=strategy,
             robust=robust,
             spread=spread,

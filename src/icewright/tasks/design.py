@@ -34,7 +34,7 @@ KIND = "icewright.design"
 SCHEMA = 1
 TARGET, RECORD = "target.toml", "design.json"
 SPREAD_DRAWS = 20
-_OPTIONS = ("seed", "trials", "strategy", "robust", "spread", "kelvin", "sigma_percent")
+_OPTIONS = ("seed", "trials", "enough", "strategy", "robust", "spread", "kelvin", "sigma_percent")
 
 
 @dataclass(frozen=True)
@@ -95,6 +95,7 @@ def design(
     seed: int = 1,
     trials: float | None = None,
     minutes: float | None = None,
+    enough: float | None = None,
     strategy: str = "ladder",
     robust: bool = False,
     spread: int = SPREAD_DRAWS,
@@ -111,8 +112,9 @@ def design(
     """Find recipes for the crystal of a target file, and write them into ``out_dir``.
 
     ``trials`` is the budget, counted in crystals of middle fineness; ``minutes`` stops the search on the
-    clock as well. The same target, seed and budget give the same recipe. ``robust`` looks for the recipe
-    whose worst likely outcome is best. ``spread`` regrowths say how far outcomes stray for a temperature off
+    clock as well, and a distance of ``enough`` (0.02: what voxels blur) ends it sooner. The same target, seed
+    and budget give the same recipe. ``robust`` looks for the recipe whose worst likely outcome is best.
+    ``spread`` regrowths say how far outcomes stray for a temperature off
     by ``kelvin`` and a supersaturation off by ``sigma_percent`` (standard deviations) and kinetics off by
     their uncertainty; 0 leaves that out. ``should_stop`` is asked between trials; Ctrl-C stops as well. Then
     the best so far is written, and ``resume`` goes on.
@@ -124,6 +126,7 @@ def design(
     options = {
         "seed": seed,
         "trials": trials,
+        "enough": enough,
         "strategy": strategy,
         "robust": robust,
         "spread": spread,
@@ -132,7 +135,7 @@ def design(
     }
     if resume:
         held = read_json(folder / RECORD, KIND, SCHEMA)
-        options = {name: held["options"][name] for name in _OPTIONS}
+        options = {name: held["options"].get(name) for name in _OPTIONS}
     else:
         if target is None:
             raise IcewrightError("There is no target.", do="icewright design TARGET.toml --out DIR")
@@ -273,7 +276,7 @@ class _Designing:
         from icewright.design import reachable
         from icewright.design.airs import airs
         from icewright.design.evaluate import Bench
-        from icewright.design.search import DEFAULT_BUDGET, Search
+        from icewright.design.search import DEFAULT_BUDGET, GOOD, Search
         from icewright.sweep.lanes import cores
 
         known = airs(self.target)
@@ -295,6 +298,7 @@ class _Designing:
                 seed=int(self.options["seed"]),
                 budget=budget,
                 strategy=self.options["strategy"],
+                good=GOOD if self.options.get("enough") is None else float(self.options["enough"]),
                 on_progress=self._on_progress,
                 on_best=self._best,
             )
