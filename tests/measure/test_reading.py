@@ -209,3 +209,95 @@ def test_a_halo_far_out_of_focus_is_flagged():
     found = read(scaled(drawn.image), Scale(px * UM, py * UM))
     assert found
     assert all(one.flagged for one in found)
+
+
+@pytest.mark.parametrize("rim", [0.0, 0.02])
+def test_a_faint_rim_around_bright_ridges_is_not_left_out_in_silence(rim):
+    """In dark field ridges may shine twenty times as much as the rim of the plate under them (drawn here)."""
+    from scipy.ndimage import gaussian_filter
+
+    shape, centre, radius = (330, 420), np.array([207.3, 161.8]), 130.0
+    light = np.full(shape, 0.03)
+    hexagon = polygon_mask(hexagon_points(radius, 17.0, centre), shape)
+    inner = polygon_mask(hexagon_points(radius - 4.0, 17.0, centre), shape)
+    light += rim * (hexagon - inner)
+    for k in range(3):
+        a = math.radians(17.0 + 60.0 * k)
+        along, across = np.array([math.cos(a), -math.sin(a)]), np.array([math.sin(a), math.cos(a)])
+        bar = [
+            centre + s * (radius - 3.0) * along + t * 6.0 * across
+            for s, t in ((1, 1), (1, -1), (-1, -1), (-1, 1))
+        ]
+        light = np.maximum(light, 0.03 + 0.5 * polygon_mask(np.array(bar), shape))
+    noise = np.random.default_rng(4).normal(0, 0.004, shape)
+    seen = np.clip(gaussian_filter(light, 1.5) + noise, 0, 1).astype(np.float32)[:, :, None]
+    one = read(seen, Scale(UM, UM))[0]
+    said = any("fainter lines" in reason for reason in one.reasons)
+    true = 1.5 * math.sqrt(3.0) * radius**2
+    if rim:
+        wrong = "area_m2" in one.values and abs(one.values["area_m2"][0] / UM**2 - true) > 0.06 * true
+        assert wrong, "the rim was found: then this picture tests nothing"
+        assert said
+        assert one.flagged
+    else:
+        assert not said
+
+
+def seen_well(**how):
+    """What a judgement rests on, with nothing against the crystal but what is given."""
+    from icewright.measure.quality import Seen
+
+    plain = {"blur_share": 0.01, "departure": 0.001, "worst": 0.01, "gap_share": 0.0, "contrast": 60.0}
+    plain |= {"radius_px": 200.0, "touches": False, "parts": 1, "bridged": False, "clipped": 0.0}
+    return Seen(**(plain | {"sixfold": True, "side": False} | how))
+
+
+def test_a_gap_that_is_filled_in_some_sixths_takes_the_area_away():
+    """A crystal's gaps are alike in all sixths (common practice, no source)."""
+    from icewright.measure import quality
+
+    star = seen_well(plain=False)
+    assert quality.judge(star) == ("good", ())
+    assert "area_m2" not in quality.not_known(star)
+    uneven = seen_well(plain=False, unequal=0.03)
+    assert quality.judge(uneven)[0] == "fair"
+    assert "area_m2" in quality.not_known(uneven)
+
+
+def test_a_capped_column_whose_ends_do_not_show_is_flagged():
+    """Both ends without a rim that shows and bridged besides: they may lie farther out."""
+    from icewright.measure import quality
+
+    bridged = {"side": True, "half": 0.02, "bridged": True, "gap_share": 0.09}
+    assert quality.judge(seen_well(**bridged, unlit=2))[0] == "poor"
+    assert quality.judge(seen_well(**bridged, unlit=0))[0] == "fair"
+
+
+def test_what_clings_to_an_end_of_a_column_is_flagged():
+    """Half a disc on the end of a drawn bar makes it longer; a clean or a pointed end is let be."""
+    corners = [[90, 90], [230, 90], [230, 130], [90, 130]]
+    bar = polygon_mask(np.array(corners, float), (220, 330))
+    y, x = np.mgrid[0:220, 0:330]
+    speck = ((x - 230.0) ** 2 + (y - 104.0) ** 2 < 7.0**2).astype(float)
+    point = polygon_mask(np.array([*corners[:2], [252, 110], *corners[2:]], float), (220, 330))
+    for mask, clings in ((np.maximum(bar, speck), True), (bar, False), (point, False)):
+        one = read(picture(mask), Scale(UM, UM))[0]
+        assert one.view == "side"
+        assert any("stands out of an end" in reason for reason in one.reasons) == clings
+        assert not clings or one.flagged
+
+
+def test_a_cap_that_is_cut_off_is_flagged():
+    """An outline drawn without its cap, as where clear ice parts them; the whole outline is let be."""
+    from icewright.measure import outline
+    from icewright.measure.signal import signal
+
+    shaft = polygon_mask(np.array([[100, 95], [230, 95], [230, 125], [100, 125]], float), (220, 330))
+    cap = polygon_mask(np.array([[230, 60], [250, 60], [250, 160], [230, 160]], float), (220, 330))
+    seen = signal(picture(np.maximum(shaft, cap)))
+    whole = outline.find(seen)[0]
+    assert outline.cut_off(whole, seen) < 0.01
+    from dataclasses import replace
+
+    part = np.array([[100, 95], [250, 95], [250, 125], [100, 125], [100, 95]], float)
+    assert outline.cut_off(replace(whole, loop=part), seen) > 0.1

@@ -25,6 +25,7 @@ from icewright.measure.uncertainty import (
     LOCAL_SHARE,
     UNLIT_COLOUR_PX,
     UNLIT_PX,
+    UNTOLD_SHARE,
     edge_m,
     together,
 )
@@ -232,6 +233,10 @@ def _read_one(
         dark_field=seen.light < 0.08 and found.edge > seen.light,
         half=_half_turn(loop) if kind == SIDE else None,
         plain=_length(loop) ** 2 < 40.0 * abs(outline.shoelace(loop)),
+        beyond=_beyond(found, seen, six, scale) if kind == PLAN else 0.0,
+        unequal=_unequal(found, six, scale) if kind == PLAN else 0.0,
+        cut_off=outline.cut_off(found, seen) if not found.by_hand else 0.0,
+        bump=sides.side(loop).bump_m / long_m if kind == SIDE and not found.by_hand else 0.0,
     )
     u_unlit = 0.0
     if kind == SIDE and found.lined is not None and (judged.dark_field or _two_signs(found, seen)):
@@ -248,6 +253,10 @@ def _read_one(
         "untold": found.untold,
         "moved_px": found.moved_px,
         "holes_px": [np.round(hole, 2).tolist() for hole in found.holes],
+        "beyond": judged.beyond,
+        "unequal": judged.unequal,
+        "cut_off": judged.cut_off,
+        "bump": judged.bump,
     }
     if word == "none":
         return Reading(kind, word, reasons, {}, loop, details)
@@ -268,6 +277,32 @@ def _read_one(
     if left_out:
         details["left_out"] = left_out
     return Reading(kind, word, reasons, values, loop, details | more)
+
+
+def _beyond(found: outline.Found, seen: Signal, six: Frame, scale: Scale) -> float:
+    """Length of faint lines outside of the outline over its reach; 0 where a person drew it."""
+    if found.by_hand:
+        return 0.0
+    return outline.faint_outside(found, seen, float(six.reach_m.max()) / scale.pixel_m)
+
+
+def _unequal(found: outline.Found, six: Frame, scale: Scale) -> float:
+    """By how much the area of the gaps inside differs between the sixths, over the area of the whole.
+
+    The centre of each gap says which of the sixths it is in, counted from one set of axes to the next or from
+    the middles between them: of both the smaller.
+    """
+    if not found.holes or six.angle_rad is None:
+        return 0.0
+    at = np.array([to_metres(hole, scale)[:-1].mean(axis=0) for hole in found.holes]) - six.centre_m
+    size = np.array([abs(outline.shoelace(hole)) for hole in found.holes])
+    far = np.hypot(at[:, 0], at[:, 1]) > 0.05 * float(six.reach_m.mean())
+    turn = (np.arctan2(at[:, 1], at[:, 0]) - six.angle_rad) / (math.pi / 3.0)
+    out = []
+    for start in (0.0, 0.5):
+        sixth = np.floor(turn + start).astype(int) % 6
+        out.append(float(np.std(np.bincount(sixth[far], size[far], minlength=6))))
+    return 6.0 * min(out) / max(found.area_px, 1.0)
 
 
 def _two_signs(found: outline.Found, seen: Signal) -> bool:
@@ -357,7 +392,7 @@ def _values(
     values: dict[str, tuple[float, float]] = {
         "area_m2": (
             area,
-            together(edge_length * u_edge, 2.0 * share * area, found.untold * area / 3.0),
+            together(edge_length * u_edge, 2.0 * share * area, UNTOLD_SHARE * found.untold * area),
         ),
         "perimeter_m": (
             edge_length,

@@ -26,7 +26,8 @@ class Side:
     length_m, width_m : of the long and the short direction; of capped columns the width is the waist's.
     angle_rad : the long direction from +x, 0 to 180 degrees. ends : a word for each end, the one to the right
     first ("straight", "slanted", "pointed", "rounded", "capped"). end_width_m : widest within the end.
-    scatter_length_m, scatter_width_m : by how much the edges depart from straight lines.
+    scatter_length_m, scatter_width_m : by how much the edges depart from straight lines. bump_m : how far a
+    narrow part of an end stands out of the straight line through most of it.
     """
 
     length_m: float
@@ -36,6 +37,7 @@ class Side:
     end_width_m: tuple[float, float]
     scatter_length_m: float
     scatter_width_m: float
+    bump_m: float = 0.0
 
 
 def box(loop_m: FloatArray) -> tuple[float, float, float]:
@@ -78,7 +80,7 @@ def side(loop_m: FloatArray) -> Side:
             break
         angle += math.atan(float(np.mean(slopes)))
     u, v = _along(points - middle, angle)
-    length, spread_u = _extent(u, v)
+    length, spread_u, bump = _extent(u, v)
     u = u - 0.5 * (u.max() + u.min())
     stations = np.linspace(-0.5, 0.5, 41) * length * 0.98
     widths = np.array([_width(u, v, s) for s in stations])
@@ -96,6 +98,7 @@ def side(loop_m: FloatArray) -> Side:
         (order[0][1], order[1][1]),
         spread_u,
         spread_v,
+        bump,
     )
 
 
@@ -136,8 +139,8 @@ def _slope(u: FloatArray, v: FloatArray) -> float:
     return float(np.median((v[half : 2 * half] - v[:half])[du > 0] / du[du > 0]))
 
 
-def _extent(u: FloatArray, v: FloatArray) -> tuple[float, float]:
-    """Length between the ends, and how far they are from straight.
+def _extent(u: FloatArray, v: FloatArray) -> tuple[float, float, float]:
+    """Length between the ends, how far they are from straight, and how far a narrow part stands out.
 
     The outline's reach is read in strips along the column, and of three strips side by side the middle one
     counts: a speck that clings to an end is narrower than two strips, a pointed end is not. A straight end
@@ -149,7 +152,7 @@ def _extent(u: FloatArray, v: FloatArray) -> tuple[float, float]:
     middle, half = 0.5 * (v.max() + v.min()), 0.5 * float(np.ptp(v))
     strip = np.clip(((v - middle) / (0.92 * half) + 1.0) * 12.0, -1, 24).astype(int)
     inner = (strip >= 0) & (strip < 24)
-    ends, spreads = [], []
+    ends, spreads, bumps = [], [], [0.0]
     for sign in (1.0, -1.0):
         out = np.full(24, -np.inf)
         np.maximum.at(out, strip[inner], sign * u[inner])
@@ -159,7 +162,26 @@ def _extent(u: FloatArray, v: FloatArray) -> tuple[float, float]:
         straight = float(np.std(out[2:-2])) < 0.01 * float(np.ptp(u))
         ends.append(float(np.mean(out[7:-7])) if straight else float(out.max()))
         spreads.append(float(np.std(out[2:-2])))
-    return ends[0] + ends[1], math.hypot(*spreads) / 2.0
+        bumps.append(_bump(out))
+    return ends[0] + ends[1], math.hypot(*spreads) / 2.0, max(bumps)
+
+
+def _bump(out: FloatArray) -> float:
+    """Height of what stands out of an end (its reach in strips) over less than two fifths of it.
+
+    The line is the one that lies nearest to half of the strips (least median), whatever the other half does;
+    it must fit them to an eighth of that height. Of a pointed or rounded end the rest lies below such a line.
+    """
+    n = out.size
+    i, j = np.triu_indices(n, 2)
+    x = np.arange(n, dtype=float)
+    left = out - ((out[j] - out[i]) / (j - i))[:, None] * (x - x[i][:, None]) - out[i][:, None]
+    nearest = np.argmin(np.median(np.abs(left), axis=1))
+    one = left[nearest]
+    high = float(one.max())
+    above = int(np.count_nonzero(one > 0.4 * high))
+    on_line = int(np.count_nonzero(np.abs(one) < 0.12 * high))
+    return high if 1 <= above <= 0.4 * n and 2 * on_line >= n else 0.0
 
 
 def _width(u: FloatArray, v: FloatArray, at: float) -> float:
