@@ -66,6 +66,29 @@ def test_the_closed_loop_finds_the_crystal_of_a_hidden_recipe(tmp_path, capsys, 
     assert distance(portrait(s.solid()), portrait(crystal_of(out))) < 0.02
 
 
+@pytest.mark.parametrize(
+    ("asked", "good"), [([], 0.02), (["--enough", "0.3"], 0.3), (["--enough", "0"], 0.0)]
+)
+def test_a_search_ends_where_it_is_told_to(tmp_path, monkeypatch, capsys, asked, good):
+    """`Search` is tested on crystals made by a formula; here, that the command and --resume hand it on."""
+    from icewright.design import search
+    from icewright.ground.errors import IcewrightError
+
+    told = []
+
+    def run_not(self):
+        told.append(self.good)
+        raise IcewrightError("stopped by the test")
+
+    monkeypatch.setattr(search.Search, "run", run_not)
+    target = tmp_path / "target.toml"
+    target.write_text(HEAD + '[limits]\nsteps = 1\n[[stage]]\nhabit = "plate"\nradius_um = 16\n')
+    for words in ([target, "--out", tmp_path / "out", *asked], ["--resume", tmp_path / "out"]):
+        assert run(["design", *map(str, words)]) != 0
+        assert "stopped by the test" in capsys.readouterr().err
+    assert told == [good, good]
+
+
 def test_what_cannot_be_is_said_with_the_nearest_crystal(tmp_path, capsys):
     target = tmp_path / "fast.toml"
     target.write_text(
