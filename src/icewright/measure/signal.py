@@ -129,7 +129,11 @@ def signal(picture: Picture) -> Signal:
 
 def magnitude(departure: Image) -> Image:
     """Root mean square over channels, [rows, columns]."""
-    return np.asarray(np.sqrt(np.mean(np.square(departure), axis=2)), dtype=np.float32)
+    # Channel by channel: a mean over an axis of three is ten times as slow.
+    total = np.square(departure[..., 0])
+    for channel in range(1, departure.shape[2]):
+        total += np.square(departure[..., channel])
+    return np.asarray(np.sqrt(total / departure.shape[2]), dtype=np.float32)
 
 
 def binned(picture: Image, factor: int) -> Image:
@@ -138,7 +142,14 @@ def binned(picture: Image, factor: int) -> Image:
         return picture
     rows, columns = (n // factor for n in picture.shape[:2])
     cut = picture[: rows * factor, : columns * factor]
-    return np.asarray(cut.reshape(rows, factor, columns, factor, -1).mean(axis=(1, 3)), dtype=np.float32)
+    # Along rows, then along columns, by whole planes: a mean over four short axes is several times as slow.
+    wide = cut[:, ::factor].copy()
+    for k in range(1, factor):
+        wide += cut[:, k::factor]
+    total = wide[::factor].copy()
+    for k in range(1, factor):
+        total += wide[k::factor]
+    return np.asarray(total / factor**2, dtype=np.float32)
 
 
 def _mad(values: NDArray[Any]) -> FloatArray:

@@ -15,13 +15,13 @@ def metadata(kind: str, **more: str) -> dict[str, str]:
     return {"Software": "icewright", "kind": kind, "schema": str(SCHEMA), **more}
 
 
-def write_png(path: Path, picture: NDArray[np.uint8], kind: str, **more: str) -> Path:
-    """Write uint8[rows, columns, 3] as a stamped PNG."""
+def write_png(path: Path, picture: NDArray[np.uint8], kind: str, *, quick: bool = False, **more: str) -> Path:
+    """Write uint8[rows, columns, 3] as a stamped PNG. ``quick``: larger, in a third of the time."""
     from PIL import Image
     from PIL.PngImagePlugin import PngInfo
 
     info = PngInfo()
     for key, value in metadata(kind, **more).items():
         info.add_text(key, value)
-    Image.fromarray(picture, "RGB").save(path, pnginfo=info)
+    Image.fromarray(picture, "RGB").save(path, pnginfo=info, compress_level=1 if quick else 6)
     return Path(path)

@@ -239,7 +239,7 @@ def _work(record: Mapping[str, Any]) -> dict[str, Any]:
         folder.mkdir(parents=True, exist_ok=True)
         stem = re.sub(r"[^\w.-]", "_", record["name"]) + ("-by-hand" if record["by_hand"] else "")
         path = folder / f"{stem}.png"
-        write_png(path, tile(picture, plain), "icewright.measure-tile", of=record["name"])
+        write_png(path, tile(picture, plain), "icewright.measure-tile", quick=True, of=record["name"])
         shown = path.name
     return {"problem": "", "readings": plain, "tile": shown, "pixels": list(picture.shape[:2][::-1])}
 
