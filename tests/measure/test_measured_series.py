@@ -207,3 +207,26 @@ def test_corrections_that_fit_nothing_are_refused():
     ):
         with pytest.raises(CorrectionError):
             Correction("a.png", **wrong)
+
+
+def test_loops_held_as_arrays_are_written_as_the_lists_they_were(tmp_path):
+    """What is held compactly while a thousand pictures are read is the same text in the file."""
+    import json
+
+    from icewright.notebook.files import write_json
+    from icewright.tasks.measure import _compact
+
+    one = {
+        "outline_px": [[1.25, 2.0], [3.5, 4.75]],
+        "holes_px": [[[0.1, 0.2], [0.3, 0.4]]],
+        "quality": "good",
+    }
+    held = {"problem": "", "readings": [dict(one)]}
+    write_json(tmp_path / "lists.json", "icewright.test", 1, held, indent=None)
+    compact = _compact({"problem": "", "readings": [dict(one)]})
+    assert compact["readings"][0]["outline_px"].nbytes == 32  # four numbers of eight bytes
+    write_json(tmp_path / "arrays.json", "icewright.test", 1, compact, indent=None)
+    assert (tmp_path / "arrays.json").read_bytes() == (tmp_path / "lists.json").read_bytes()
+    compact["readings"][0]["outline_px"][0, 0] = float("nan")
+    write_json(tmp_path / "unknown.json", "icewright.test", 1, compact, indent=None)
+    assert json.loads((tmp_path / "unknown.json").read_text())["readings"][0]["outline_px"][0] == [None, 2.0]

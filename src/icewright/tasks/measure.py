@@ -288,6 +288,16 @@ def _area(loop: Any) -> float:
     return abs(float(0.5 * (x[:-1] * y[1:] - x[1:] * y[:-1]).sum()))
 
 
+def _compact(result: Any) -> Any:
+    """The same result, its long loops as arrays: as lists of lists a thousand pictures hold a gigabyte."""
+    import numpy as np
+
+    for one in result["readings"] if isinstance(result, Mapping) else ():
+        one["outline_px"] = np.asarray(one["outline_px"], dtype=float)
+        one["holes_px"] = [np.asarray(hole, dtype=float) for hole in one.get("holes_px", ())]
+    return result
+
+
 def _read_all(
     records: list[dict[str, Any]],
     folder: Path,
@@ -304,7 +314,7 @@ def _read_all(
     results: list[Any] = []
     for record in records:
         kept = shelf.get(key(record))
-        results.append(kept.value if kept is not None else None)
+        results.append(_compact(kept.value) if kept is not None else None)
     waiting = [k for k, r in enumerate(results) if r is None]
     done = total - len(waiting)
     if on_progress is not None:
@@ -315,6 +325,7 @@ def _read_all(
                 return results, True
             results[k] = _work(records[k])
             shelf.put(key(records[k]), results[k])
+            _compact(results[k])
             done += 1
             if on_progress is not None:
                 on_progress(done, total, records[k]["name"])
@@ -323,6 +334,7 @@ def _read_all(
     def told(outcome: Any) -> None:
         nonlocal done
         done += 1
+        _compact(outcome.result)
         if on_progress is not None:
             on_progress(done, total, records[waiting[outcome.index]]["name"])
 
