@@ -43,7 +43,12 @@ TOLERANCE = 1e-4  # of the cold solves: residual over that of the first guess
 LARGEST_FOR_PYAMG = 2_000_000  # unknowns; its set-up needs about 1 kB each
 
 
-def simulation(radius_m: float, seed_m: tuple[float, float] = (3e-6, 3e-6)) -> Any:
+def simulation(
+    radius_m: float,
+    seed_m: tuple[float, float] = (3e-6, 3e-6),
+    temperature_k: float = 258.15,
+    sigma: float = 0.15,
+) -> Any:
     from icewright.growth.run import Simulation
     from icewright.kinetics import load
     from icewright.recipe.endings import Endings
@@ -52,8 +57,9 @@ def simulation(radius_m: float, seed_m: tuple[float, float] = (3e-6, 3e-6)) -> A
     from icewright.recipe.seed import Seed
     from icewright.recipe.step import Humidity, Step
 
-    air = Humidity(measure="sigma", start=0.15, end=0.15)
-    step = Step(temperature_k=(258.15, 258.15), humidity=air, endings=Endings(radius_m=radius_m))
+    air = Humidity(measure="sigma", start=sigma, end=sigma)
+    warmth = (temperature_k, temperature_k)
+    step = Step(temperature_k=warmth, humidity=air, endings=Endings(radius_m=radius_m))
     recipe = Recipe(
         seed=Seed(radius_m=seed_m[0], thickness_m=seed_m[1]),
         kinetics="layer-fits",

@@ -1,6 +1,6 @@
 """What the engine's stopping rules cost in accuracy: rounds of laws and field in a step, and the step's length.
 
-    python benchmarks/rounds.py            both crystals (about five minutes on one core)
+    python benchmarks/rounds.py            both crystals, some minutes on one core
     python benchmarks/rounds.py star       one of them
 
 A step's rounds stop when the laws hang by less than LAW_TOLERANCE of the flux on where they were taken, or after
@@ -23,10 +23,10 @@ from typing import Any
 os.environ.setdefault("OMP_WAIT_POLICY", "PASSIVE")
 os.environ.setdefault("NUMBA_NUM_THREADS", "1")
 
-from growth_speed import revision
+from growth_speed import VOXEL_M, revision, simulation
 
 PAGE = Path(__file__).parent / "results" / "rounds.md"
-# degC, sigma, radius and seed's radius in voxels of 1 um
+# degC, sigma, radius in voxels of 1 um
 CRYSTALS: dict[str, tuple[float, float, float]] = {"star": (-15.0, 0.15, 100.0), "plate": (-15.0, 0.02, 50.0)}
 # most rounds for the laws, their tolerance, the flux's tolerance, longest fill of a step
 SETTINGS = (
@@ -41,28 +41,12 @@ SETTINGS = (
 
 def grown(crystal: str, setting: tuple[int, float, float, float]) -> dict[str, Any]:
     from icewright.growth import stepping
-    from icewright.growth.run import Simulation
-    from icewright.kinetics import load
-    from icewright.recipe.endings import Endings
-    from icewright.recipe.model import Recipe
-    from icewright.recipe.resolution import Resolution
-    from icewright.recipe.seed import Seed
-    from icewright.recipe.step import Humidity, Step
     from icewright.shape import habit, sizes
 
     rounds, law, flux, fill = setting
     stepping.LAW_ROUNDS, stepping.LAW_TOLERANCE, stepping.FLUX_TOLERANCE = rounds, law, flux
     t_c, sigma, radius = CRYSTALS[crystal]
-    air = Humidity(measure="sigma", start=sigma, end=sigma)
-    t_k = t_c + 273.15
-    step = Step(temperature_k=(t_k, t_k), humidity=air, endings=Endings(radius_m=radius * 1e-6))
-    recipe = Recipe(
-        seed=Seed(radius_m=3e-6, thickness_m=3e-6),
-        kinetics="layer-fits",
-        resolution=Resolution(voxel_m=1e-6),
-        steps=(step,),
-    )
-    sim = Simulation(recipe, load("layer-fits"))
+    sim = simulation(radius * VOXEL_M, temperature_k=t_c + 273.15, sigma=sigma)
     sim.grower.fill_fraction = fill
     began = time.process_time()
     while not sim.ended:

@@ -1,6 +1,7 @@
 """Sizes of hexagons, stars and columns drawn by matplotlib against the closed forms of plane geometry."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -297,7 +298,5 @@ def test_a_cap_that_is_cut_off_is_flagged():
     seen = signal(picture(np.maximum(shaft, cap)))
     whole = outline.find(seen)[0]
     assert outline.cut_off(whole, seen) < 0.01
-    from dataclasses import replace
-
     part = np.array([[100, 95], [250, 95], [250, 125], [100, 125], [100, 95]], float)
     assert outline.cut_off(replace(whole, loop=part), seen) > 0.1

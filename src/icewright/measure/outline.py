@@ -665,21 +665,14 @@ def faint_outside(found: Found, seen: Signal, reach_px: float) -> float:
     as bright as its rim; then they are found and the rim is not. Lines shorter than a quarter of the reach
     are dust and droplets.
     """
-    from scipy.ndimage import find_objects, gaussian_filter, label
+    from scipy.ndimage import find_objects, label
 
-    from icewright.measure.raster import filled
-
-    rows, columns = seen.departure.shape[:2]
-    left, top = (max(0, int(v - 4)) for v in found.loop.min(axis=0))
-    right, bottom = (int(v + 5) for v in found.loop.max(axis=0))
-    right, bottom = min(columns, right), min(rows, bottom)
     spread = 1.5
-    soft = magnitude(gaussian_filter(seen.departure[top:bottom, left:right], (spread, spread, 0.0)))
+    soft, ice = _around(found, seen, 5.0, spread)
     noise = seen.noise / (2.0 * np.sqrt(np.pi) * spread)
     soft = np.sqrt(np.maximum(np.square(soft) - noise**2, 0.0))
-    shape = (soft.shape[0], soft.shape[1])
-    ice = _dilated(filled(found.loop - np.array([left, top]), shape), 3 + round(3.0 * found.blur_px))
-    lines = _ridges(soft, 1.5) & (soft > max(4.0 * noise, 1.5 * seen.drift)) & ~ice
+    near = _dilated(ice, 3 + round(3.0 * found.blur_px))
+    lines = _ridges(soft, spread) & (soft > max(4.0 * noise, 1.5 * seen.drift)) & ~near
     marks, count = label(_closed(lines, 1))
     total = 0.0
     for box in find_objects(marks) if count else ():
@@ -693,26 +686,31 @@ def cut_off(found: Found, seen: Signal) -> float:
 
     The caps of a column whose middle is clear may be cut off, one by one.
     """
-    from scipy.ndimage import gaussian_filter, label
+    from scipy.ndimage import label
 
-    from icewright.measure.raster import filled
-
-    rows, columns = seen.departure.shape[:2]
-    size = np.ptp(found.loop, axis=0)
-    room = 0.35 * float(size.max()) + 8.0
-    left, top = (max(0, int(v - room)) for v in found.loop.min(axis=0))
-    right, bottom = (int(v + room) for v in found.loop.max(axis=0))
-    right, bottom = min(columns, right), min(rows, bottom)
-    soft = magnitude(gaussian_filter(seen.departure[top:bottom, left:right], (1.0, 1.0, 0.0)))
-    ice = filled(found.loop - np.array([left, top]), (soft.shape[0], soft.shape[1]))
+    soft, ice = _around(found, seen, 0.35 * float(np.ptp(found.loop, axis=0).max()) + 8.0, 1.0)
     near = _dilated(ice, 2 + round(2.0 * found.blur_px))
     marks, count = label((soft > 0.5 * found.edge) & ~near)
     if not count:
         return 0.0
     area = np.bincount(marks.ravel(), minlength=count + 1)
     against = np.unique(marks[_dilated(near, 2)])
-    found_out = [int(area[k]) for k in against if k > 0]
-    return float(max(found_out, default=0)) / max(found.area_px, 1.0)
+    largest = max((int(area[k]) for k in against if k > 0), default=0)
+    return largest / max(found.area_px, 1.0)
+
+
+def _around(found: Found, seen: Signal, room: float, spread: float) -> tuple[Image, Mask]:
+    """The smoothed signal in a box with ``room`` pixels around an outline, and what the outline fills."""
+    from scipy.ndimage import gaussian_filter
+
+    from icewright.measure.raster import filled
+
+    rows, columns = seen.departure.shape[:2]
+    left, top = (max(0, int(v - room)) for v in found.loop.min(axis=0))
+    right, bottom = (int(v + room) for v in found.loop.max(axis=0))
+    box = seen.departure[top : min(rows, bottom), left : min(columns, right)]
+    soft = magnitude(gaussian_filter(box, (spread, spread, 0.0)))
+    return soft, filled(found.loop - np.array([left, top]), (soft.shape[0], soft.shape[1]))
 
 
 def _dilated(mask: Mask, radius: int) -> Mask:

@@ -214,6 +214,7 @@ def _read_one(
     blur = found.blur_px * scale.pixel_m
     blur = max(blur, min(1.5 * blur, _blur_by_levels(abs(outline.shoelace(loop)), others)))
     mean = float(six.reach_m.mean()) if kind != SIDE else 0.5 * short_m
+    lying = sides.side(loop) if kind == SIDE else None
     judged = quality.Seen(
         blur_share=blur / max(mean, 1e-30),
         departure=six.departure if six.angle_rad is not None else None,
@@ -236,7 +237,7 @@ def _read_one(
         beyond=_beyond(found, seen, six, scale) if kind == PLAN else 0.0,
         unequal=_unequal(found, six, scale) if kind == PLAN else 0.0,
         cut_off=outline.cut_off(found, seen) if not found.by_hand else 0.0,
-        bump=sides.side(loop).bump_m / long_m if kind == SIDE and not found.by_hand else 0.0,
+        bump=lying.bump_m / long_m if lying is not None and not found.by_hand else 0.0,
     )
     u_unlit = 0.0
     if kind == SIDE and found.lined is not None and (judged.dark_field or _two_signs(found, seen)):
@@ -260,7 +261,7 @@ def _read_one(
     }
     if word == "none":
         return Reading(kind, word, reasons, {}, loop, details)
-    values, more = _values(kind, loop, others, six, found, scale, u_unlit)
+    values, more = _values(kind, loop, others, six, lying, found, scale, u_unlit)
     hidden = quality.not_known(judged)
     if sum(abs(outline.shoelace(hole)) for hole in found.holes) > 0.02 * found.area_px:
         # Gaps inside mean branches that met, or all but met, outside of them: no facet can be seen behind.
@@ -365,6 +366,7 @@ def _values(
     loop: FloatArray,
     others: list[FloatArray | None],
     six: Frame,
+    lying: sides.Side | None,
     found: outline.Found,
     scale: Scale,
     u_unlit: float,
@@ -421,13 +423,13 @@ def _values(
         }
         for f in straight
     ]
-    if kind == SIDE:
+    if lying is not None:
         parts = [
             together(edge_m(px * pixel, spread, pixel, ratio, blur, count), hand)
             for px in (found.place_half_px, found.place_line_px)
         ]
         u_end = together(parts[1], END_PX * pixel)
-        values |= _side_values(loop, parts[0], u_end, u_unlit, share, more)
+        values |= _side_values(lying, parts[0], u_end, u_unlit, share, more)
     elif kind == PLAN:
         # The blur of the edge itself where it is known; the other takes the slopes inside for it.
         sharp = found.sigma_px * pixel if found.sigma_px is not None and not found.by_hand else blur
@@ -476,13 +478,12 @@ def _plan_values(
 
 
 def _side_values(
-    loop: FloatArray, u_flank: float, u_end: float, u_unlit: float, share: float, more: dict[str, Any]
+    it: sides.Side, u_flank: float, u_end: float, u_unlit: float, share: float, more: dict[str, Any]
 ) -> dict[str, tuple[float, float]]:
     """``u_flank``, ``u_end``: uncertainty of the edge there; ends are narrower lines than flanks.
 
     ``u_unlit``: what the rims of both ends that stay dark may be wide.
     """
-    it = sides.side(loop)
     more["ends"] = list(it.ends)
     more["end_width_m"] = list(it.end_width_m)
     # Both ends err alike, and so do both flanks.

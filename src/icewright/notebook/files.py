@@ -84,15 +84,7 @@ def write_json(
 
     ``indent`` None: all on one line, for files of long lists that nobody reads; ten times as quick.
     """
-    # JSON has no NaN, and a strict reader elsewhere would choke on Python's: "not known" is null.
-    record = stamp(kind, schema, data)
-    try:
-        # Long lists of plain numbers as they are, arrays one at a time: walking through all of them first
-        # takes longer than writing them, and all as lists at once ten times the room.
-        made = _text(record, indent, _plain_one) if indent is None else _text(_plain(record), indent)
-    except (TypeError, ValueError):
-        made = _text(_plain(record), indent)
-    write_atomic(path, (made + "\n").encode())
+    write_atomic(path, (_json(stamp(kind, schema, data), indent) + "\n").encode())
 
 
 def read_json(path: Path, kind: str, newest_schema: int) -> dict[str, Any]:
@@ -115,8 +107,17 @@ def read_json(path: Path, kind: str, newest_schema: int) -> dict[str, Any]:
     return data
 
 
-def _text(value: Any, indent: int | None, default: Callable[[Any], Any] | None = None) -> str:
-    return json.dumps(value, indent=indent, ensure_ascii=False, allow_nan=False, default=default)
+def _json(record: Mapping[str, Any], indent: int | None) -> str:
+    def text(value: Any, default: Callable[[Any], Any] | None = None) -> str:
+        return json.dumps(value, indent=indent, ensure_ascii=False, allow_nan=False, default=default)
+
+    if indent is None:
+        # Long lists of plain numbers as they are, arrays one at a time: walking through all of them first
+        # takes longer than writing them, and all as lists at once ten times the room.
+        with contextlib.suppress(TypeError, ValueError):
+            return text(record, _plain_one)
+    # JSON has no NaN, and a strict reader elsewhere would choke on Python's: "not known" is null.
+    return text(_plain(record))
 
 
 def _plain_one(value: Any) -> Any:

@@ -135,7 +135,8 @@ def design(
     }
     if resume:
         held = read_json(folder / RECORD, KIND, SCHEMA)
-        options = {name: held["options"].get(name) for name in _OPTIONS}
+        known = {"enough": None} | held["options"]  # designs of an older Icewright do not say it
+        options = {name: known[name] for name in _OPTIONS}
     else:
         if target is None:
             raise IcewrightError("There is no target.", do="icewright design TARGET.toml --out DIR")
@@ -298,7 +299,7 @@ class _Designing:
                 seed=int(self.options["seed"]),
                 budget=budget,
                 strategy=self.options["strategy"],
-                good=GOOD if self.options.get("enough") is None else float(self.options["enough"]),
+                good=GOOD if self.options["enough"] is None else float(self.options["enough"]),
                 on_progress=self._on_progress,
                 on_best=self._best,
             )
