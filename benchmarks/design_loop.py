@@ -3,9 +3,10 @@
     python benchmarks/design_loop.py                     work what is missing, write the page
     python benchmarks/design_loop.py --only 3            at most so many targets more in this call
     python benchmarks/design_loop.py --page              only write the page from what is there
-    python benchmarks/design_loop.py --trials 120        budget of each search (240)
+    python benchmarks/design_loop.py --trials 120        budget of each search (200)
     python benchmarks/design_loop.py --workers 2         processes (all cores)
     python benchmarks/design_loop.py --share 0/2         every second target, for two calls at once
+    python benchmarks/design_loop.py --parts random      only what is held against it: random, constant, design
 
 Twenty targets of all habits, two to four steps each, invented here and used nowhere else. Each is grown on
 voxels of 1/56 of its size with barriers moved by a draw of 10 percent, which the search does not know either;
@@ -41,7 +42,9 @@ RESULTS = HERE / "results" / "design_loop"
 PAGE = HERE / "results" / "design_loop.md"
 VOXELS = 56
 DOUBT = 0.10
-ENOUGH = 0.004  # a fifth of where a search stops by itself
+ENOUGH = 0.001  # a twentieth of where a search stops by itself
+# What is worked for a target, and the key of its file that says that it is done.
+DONE_KEY = {"random": "random", "constant": "constant", "design": "distance"}
 
 # name: (kinetics, half size in um, steps)
 TARGETS: dict[str, tuple[str, float, str]] = {
@@ -224,59 +227,82 @@ def design_by_command(
     return dict(json.loads(done.stdout))
 
 
-def worked(name: str, trials: float, workers: int | None) -> dict[str, Any]:
+def others(name: str, part: str, target_file: Path, trials: float, workers: int | None) -> float:
+    """The distance of what the search is held against: random draws, or the best constant air."""
     from icewright.design.airs import airs
-    from icewright.design.distance import SAME, distance
     from icewright.design.evaluate import Bench
-    from icewright.design.portrait import portrait
     from icewright.design.recipes import constant
     from icewright.design.search import Search
+    from icewright.tasks.design import read_target
+
+    target = read_target(target_file)
+    ways: dict[str, dict[str, Any]] = {
+        "random": {"strategy": "random", "budget": trials},
+        # Two numbers only: half of the budget finds them as well as the whole.
+        "constant": {"only": [constant(target)], "budget": 0.5 * trials},
+    }
+    with Bench(target, airs(target), workers=workers or 1) as bench:
+        best = Search(bench, seed=1, good=0.0, **ways[part]).run().best
+    return best.distance if best is not None else 9.0
+
+
+def designed(name: str, hidden: Path, kinetics: Any, trials: float, workers: int | None) -> dict[str, Any]:
+    """What `icewright design` finds, judged by its own word and regrown in the hidden world."""
+    from icewright.design.distance import SAME, distance
+    from icewright.design.portrait import portrait
+    from icewright.growth.run import Simulation
     from icewright.recipe.files import read
     from icewright.recipe.resolution import Resolution
     from icewright.tasks.crystals import solid_of
     from icewright.tasks.design import read_target
 
-    with tempfile.TemporaryDirectory() as scratch:
-        here = Path(scratch)
-        hidden = grow_hidden(name, here / "hidden")
-        file = here / "target.toml"
-        file.write_text(target_text(name, here / "hidden"))
-        began = time.monotonic()
-        # On past what voxels blur: the others that it is held against are not stopped there either.
-        done = design_by_command(file, here / "design", trials, workers, "--enough", f"{ENOUGH:g}")
-        wall = time.monotonic() - began
-        # In the hidden world: its voxels, its barriers.
-        found = read(here / "design" / "recipe.toml")
-        from icewright.growth.run import Simulation
+    out = hidden.parent / "design"
+    file = hidden.parent / "target.toml"
+    began = time.monotonic()
+    # On past what voxels blur: the others that it is held against are not stopped there either.
+    done = design_by_command(file, out, trials, workers, "--enough", f"{ENOUGH:g}")
+    wall = time.monotonic() - began
+    # In the hidden world: its voxels, its barriers.
+    found = read(out / "recipe.toml")
+    there = found.model_copy(update={"resolution": Resolution(voxel_m=TARGETS[name][1] * 1e-6 / VOXELS)})
+    s = Simulation(there, kinetics)
+    while s.ended is None:
+        s.advance()
+    crystal = read_target(file).crystal
+    return {
+        "habit": crystal.habit if crystal is not None else "",
+        "distance": done["distance"],
+        "same": done["distance"] <= SAME,
+        "in_hidden_world": distance(portrait(solid_of(hidden)), portrait(s.solid())),
+        "cost": done["search"]["cost"],
+        "cpu_s": done["search"]["cpu_s"],
+        "wall_s": wall,
+        "terms": done["terms"],
+        "recipe": (out / "recipe.toml").read_text(),
+    }
 
-        there = found.model_copy(update={"resolution": Resolution(voxel_m=TARGETS[name][1] * 1e-6 / VOXELS)})
-        s = Simulation(there, hidden.build())
-        while s.ended is None:
-            s.advance()
-        wanted = portrait(solid_of(here / "hidden"))
-        in_hidden = distance(wanted, portrait(s.solid()))
-        target = read_target(file)
-        others = {}
-        for way, options in (
-            ("random", {"strategy": "random", "budget": done["search"]["cost"]}),
-            ("constant", {"only": [constant(target)], "budget": 0.5 * trials}),
-        ):
-            with Bench(target, airs(target), workers=workers or 1) as bench:
-                best = Search(bench, seed=1, good=0.0, **options).run().best  # type: ignore[arg-type]
-                others[way] = best.distance if best is not None else 9.0
-        return {
-            "name": name,
-            "habit": target.crystal.habit if target.crystal is not None else "",
-            "distance": done["distance"],
-            "same": done["distance"] <= SAME,
-            "in_hidden_world": in_hidden,
-            **others,
-            "cost": done["search"]["cost"],
-            "cpu_s": done["search"]["cpu_s"],
-            "wall_s": wall,
-            "terms": done["terms"],
-            "recipe": (here / "design" / "recipe.toml").read_text(),
-        }
+
+def worked(path: Path, name: str, parts: list[str], trials: float, workers: int | None) -> bool:
+    """Work the parts of a target that its file does not hold yet; each is kept as soon as it is there.
+
+    False where nothing was left to do.
+    """
+    row = json.loads(path.read_text()) if path.exists() else {"name": name}
+    missing = [part for part in parts if DONE_KEY[part] not in row]
+    if not missing:
+        return False
+    with tempfile.TemporaryDirectory() as scratch:
+        hidden = Path(scratch) / "hidden"
+        kinetics = grow_hidden(name, hidden)
+        (hidden.parent / "target.toml").write_text(target_text(name, hidden))
+        for part in missing:
+            if part == "design":
+                row |= designed(name, hidden, kinetics, trials, workers)
+            else:
+                row[part] = others(name, part, hidden.parent / "target.toml", trials, workers)
+            row[f"trials {part}"] = trials
+            path.write_text(json.dumps(row, indent=1) + "\n")
+    return True
 
 
 def write_page(rows: list[dict[str, Any]], trials: float, workers: int | None) -> None:
@@ -311,31 +337,30 @@ def main() -> None:
     )
     options.add_argument("--page", action="store_true")
     options.add_argument("--only", type=int, default=len(TARGETS))
-    options.add_argument("--trials", type=float, default=240.0)
+    options.add_argument("--trials", type=float, default=200.0)
     options.add_argument("--workers", type=int, default=None)
     options.add_argument(
         "--share", default="0/1", help="K/N: only every N-th target, from the K-th; for several at once"
     )
+    options.add_argument(
+        "--parts", default="random,constant,design", help="which of random, constant, design to work"
+    )
     asked = options.parse_args()
+    parts = asked.parts.split(",")
+    if set(parts) - set(DONE_KEY):
+        raise SystemExit(f"--parts got {asked.parts}; wanted some of {', '.join(DONE_KEY)}")
     RESULTS.mkdir(parents=True, exist_ok=True)
     left = 0 if asked.page else asked.only
-    rows = []
     k, n = (int(v) for v in asked.share.split("/"))
     for place, name in enumerate(TARGETS):
         path = RESULTS / f"{name[:2]}.json"
-        if not path.exists():
-            if place % n != k:
-                continue
-            if left <= 0:
-                continue
-            left -= 1
-            path.write_text(json.dumps(worked(name, asked.trials, asked.workers), indent=1) + "\n")
-        rows.append(json.loads(path.read_text()))
-        r = rows[-1]
-        print(
-            f"{name:26s} {r['distance']:.3f} hidden {r['in_hidden_world']:.3f} random {r['random']:.3f} constant {r['constant']:.3f}  {r['cpu_s']:.0f} s",
-            flush=True,
-        )
+        if left > 0 and place % n == k:
+            left -= worked(path, name, parts, asked.trials, asked.workers)
+            r = json.loads(path.read_text())
+            print(name, {key: r.get(key) for key in ("random", "constant", "distance", "cpu_s")}, flush=True)
+    kept = [json.loads(p.read_text()) for p in sorted(RESULTS.glob("*.json"))]
+    rows = [r for r in kept if all(key in r for key in DONE_KEY.values())]
+    if rows:
         write_page(rows, asked.trials, asked.workers)
 
 

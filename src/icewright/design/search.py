@@ -25,11 +25,12 @@ from typing import Any, Literal
 import numpy as np
 
 from icewright.design.distance import SAME
-from icewright.design.evaluate import Bench, StoppedError, Trial
+from icewright.design.evaluate import LOST, Bench, StoppedError, Trial
 from icewright.design.first_guess import favoured
+from icewright.design.nearby import fitted, nearest
 from icewright.design.portrait import DesignError, FloatArray
 from icewright.design.recipes import DEFAULT_SEED_M, LENGTH_FIRST, Form, forms, split
-from icewright.design.trial import biases
+from icewright.design.trial import biases, corrected
 
 Strategy = Literal["ladder", "cma", "random"]
 STRATEGIES: tuple[Strategy, ...] = ("ladder", "cma", "random")
@@ -43,9 +44,15 @@ LEAST_EXTENT_M = 6e-6
 _MOST_SHRINKS = 4
 _SCREEN = 0.18  # share of the budget for the first rung
 _CLIMB = 0.38  # where the middle rung ends
+_PLAIN = 0.07  # share of it for constant air
 _CHOICE = 0.12  # share for the first look on fine voxels
 _POLISH = 0.88  # where the correcting ends
-_TURN = 0.05  # share of one turn of it
+_REACH, _LEAST_REACH = 0.08, 0.004  # half the width of the box that a turn of it searches: most, least
+_STEEP = 1.5  # and as a share of the distance
+_LEAPS = 3  # how often a turn goes where the plane says
+_HELPED = 0.95  # a turn has helped where it came at least so much nearer
+_PATIENCE = 0.5  # how far one turn that did not help puts a form behind the others
+_MOST_FAILED = 6
 _COLUMN, _CAPS = (
     3.0,
     0.2,
@@ -272,9 +279,17 @@ class Search:
         return np.asarray(drawn[np.argsort(off, kind="stable")[: 3 * n]][self.rng.permutation(3 * n)[:n]])
 
     def _climb(self, again: list[Trial], until: float) -> None:
-        """The covariance search from the best starts: most of it from the first, the rest from another."""
+        """The covariance search from the best starts: most of it from the first, the rest from another.
+
+        Constant air has a short search of its own before: two numbers are soon found, and every form with
+        more steps can go on from there.
+        """
         if not again:
             return
+        plain = [t for t in self.found.coarse if t.form is self.forms[0] and t.grown is not None]
+        if plain and len(self.forms) > 1 and self.forms[0].size == 2:
+            least = min(plain, key=lambda t: t.distance)
+            self._cma(least.form, least.point, 0.08, self.bench.cost + _PLAIN * self.budget, None)
         best = again[0]
         other = next((t for t in again[1:] if t.form is not best.form), None)
         half = self.bench.cost + (until - self.bench.cost) * (0.65 if other else 1.0)
@@ -303,42 +318,115 @@ class Search:
         return out or middle[:1] or sorted(self.found.coarse, key=_rank)[:1]
 
     def _polish(self, until: float) -> None:
-        """Put the bias of a confirmed recipe's coarse voxels right, search nearby, confirm; again.
+        """Search near a confirmed recipe with the bias of its coarse voxels put right, confirm; again.
 
-        The best recipe has its turn while that helps; every third turn, and after one that did not help, it
-        is that of the best recipe of another form. A form whose turns do not help is searched more narrowly.
+        Every form has its best confirmed recipe to go on from, and the best of all is also gone on from with
+        more steps (which at first are equal, so nothing is lost). The nearest has the turn; a turn that does
+        not help puts its form back behind the others, and narrows its search.
         """
         if not self.found.confirmed:
             self._phase = "confirming"
             self._confirm(self._choice(2))
-        narrow: dict[str, float] = {}
-        helped, turn = True, 0
+        shrunk: dict[str, float] = {}
+        failed: dict[str, int] = {}
         while not self._good():
-            turn += 1
-            ranked = sorted(
-                (t for t in self.found.confirmed if t.grown is not None), key=lambda t: t.distance
+            bases = self._bases()
+            if not bases:
+                return
+            name, form, point, top = min(
+                bases, key=lambda b: b[3].distance * (1 + _PATIENCE * failed.get(b[0], 0))
             )
-            if not ranked or self.bench.cost + 10 + self.bench.price(FINE) > until:
+            # The nearer a crystal, the smaller the change of air that is still a change for the better.
+            width = min(_REACH, max(_LEAST_REACH, _STEEP * top.distance)) * shrunk.get(name, 1.0)
+            if self.bench.cost + form.size + 4 + self.bench.price(FINE) > until:
                 return
-            top = ranked[0]
-            if not helped or turn % 3 == 0:
-                top = next((t for t in ranked if t.form.name != top.form.name), top)
-            self._phase = "correcting"
-            coarse = self._grow([(top.form, top.point)], MIDDLE)[0]
-            if coarse.grown is None or top.grown is None:
-                return
-            sigma = narrow.get(top.form.name, 0.06)
-            room = min(until - self.bench.price(FINE), self.bench.cost + max(12.0, _TURN * self.budget))
-            near = self._cma(top.form, top.point, sigma, room, biases(coarse.grown, top.grown))
+            if top.distance < BLUR:
+                asked = self._finer(form, point, top, width)
+            else:
+                self._phase = "correcting"
+                near = [t for t in self._near(form, point, top, width) if t.grown is not None]
+                asked = [(t.form, t.point) for t in sorted(near, key=lambda t: t.distance)[:1]]
             known = {_words(t) for t in self.found.confirmed}
-            near = [t for t in near if _words(t) not in known]
-            if not near:
-                return
+            asked = [(f, p) for f, p in asked if repr(self.bench.made(f, p, FINE).recipe.steps) not in known]
             self._phase = "confirming"
-            fine = self._confirm([min(near, key=lambda t: t.distance)])[0]
-            helped = fine.distance < top.distance
-            if not helped:
-                narrow[top.form.name] = max(0.01, 0.5 * sigma)
+            fine = min((t.distance for t in self._confirm_at(asked)), default=LOST)
+            if fine >= top.distance:
+                shrunk[name] = 0.7 * shrunk.get(name, 1.0)
+            failed[name] = 0 if fine < _HELPED * top.distance else failed.get(name, 0) + 1
+            if min(failed.get(b[0], 0) for b in self._bases()) >= _MOST_FAILED:
+                return
+
+    def _finer(
+        self, form: Form, point: FloatArray, fine: Trial, reach: float
+    ) -> list[tuple[Form, FloatArray]]:
+        """What to grow on fine voxels next to a crystal that is nearer than coarse voxels can tell.
+
+        One where the plane through the fine crystals nearby says, one drawn.
+        """
+        assert fine.grown is not None
+        tried = [
+            (t.point, t.grown)
+            for t in self.found.confirmed
+            if t.form.name == form.name and t.grown is not None and np.abs(t.point - point).max() <= 2 * reach
+        ]
+        plane = fitted(point, fine.grown, reach, tried)
+        drawn = np.clip(point + 0.4 * reach * self.rng.standard_normal(form.size), 0, 1)
+        to = nearest(plane, 0.5 * reach, self.bench.score, self.rng.standard_normal)
+        return [(form, to), (form, drawn)]
+
+    def _bases(self) -> list[tuple[str, Form, FloatArray, Trial]]:
+        """What to go on from: a name for the turn, the form, the point, and the confirmed crystal there."""
+        ranked = sorted((t for t in self.found.confirmed if t.grown is not None), key=lambda t: t.distance)
+        out: list[tuple[str, Form, FloatArray, Trial]] = []
+        for trial in ranked:
+            if all(trial.form.name != b[0] for b in out):
+                out.append((trial.form.name, trial.form, trial.point, trial))
+        if ranked:
+            top = ranked[0]
+            for form in self.forms:
+                if _extends(form, top.form):
+                    out.append((f"more: {form.name}", form, split(top.form, top.point, form), top))
+        return out
+
+    def _near(self, form: Form, point: FloatArray, fine: Trial, reach: float) -> list[Trial]:
+        """Trials near a point whose crystal on fine voxels is known, the bias of coarse ones put right.
+
+        A few are drawn around it, as many as the plane of ``icewright.design.nearby`` needs and are not there
+        yet; then that plane says where to go, from the best of them, again and again.
+        """
+        assert fine.grown is not None
+        words = repr(self.bench.made(form, point, MIDDLE).recipe.steps)
+        same = [t for t in self.found.coarse if t.voxels == MIDDLE and _words(t) == words and t.grown]
+        coarse = same[0] if same else self._grow([(form, point)], MIDDLE)[0]
+        if coarse.grown is None:
+            return []
+        bias = biases(coarse.grown, fine.grown)
+        kept = [
+            (t.point, corrected(t.grown, *bias))
+            for t in self.found.coarse
+            if t.voxels == MIDDLE
+            and t.form.name == form.name
+            and t.grown is not None
+            and np.abs(t.point - point).max() <= 2 * reach
+        ]
+        made: list[Trial] = []
+        missing = form.size + 1 - len(kept)
+        if missing > 0:
+            around = point + reach * self.rng.uniform(-1, 1, (missing, form.size))
+            made += self._grow([(form, np.clip(p, 0, 1)) for p in around], MIDDLE, bias)
+        at, crystal, value = point, fine.grown, fine.distance
+        for _ in range(_LEAPS):
+            tried = kept + [(t.point, corrected(t.grown, *bias)) for t in made if t.grown is not None]
+            best = min((t for t in made if t.grown is not None), key=lambda t: t.distance, default=None)
+            if best is not None and best.grown is not None and best.distance < value:
+                at, crystal, value = best.point, corrected(best.grown, *bias), best.distance
+            plane = fitted(at, crystal, reach, tried)
+            asked = [
+                nearest(plane, width, self.bench.score, self.rng.standard_normal)
+                for width in (reach, 0.4 * reach)
+            ]
+            made += self._grow([(form, p) for p in asked], MIDDLE, bias)
+        return made
 
     def _other_ways(self) -> None:
         """Confirm the best recipes that differ from the best, while what was kept back lasts."""
@@ -395,7 +483,10 @@ class Search:
         return made
 
     def _confirm(self, trials: list[Trial]) -> list[Trial]:
-        made = self.bench.trials([(t.form, t.point) for t in trials], FINE, solid=True)
+        return self._confirm_at([(t.form, t.point) for t in trials])
+
+    def _confirm_at(self, asked: list[tuple[Form, FloatArray]]) -> list[Trial]:
+        made = self.bench.trials(asked, FINE, solid=True)
         self.found.confirmed += made
         for trial in made:
             self._look(trial)
@@ -465,6 +556,12 @@ def apart(one: Trial, other: Trial) -> bool:
         if abs(t1 - t2) > 2.0 or abs(np.log(s1 / s2)) > 0.5:
             return True
     return False
+
+
+def _extends(form: Form, base: Form) -> bool:
+    """Whether any recipe of ``base`` is also one of ``form``, with more steps or a drift that are idle."""
+    cues = {p.cue for p in (*form.pieces, *base.pieces)}
+    return form.size > base.size and len(cues) == 1 and not any(p.drifts for p in base.pieces)
 
 
 def _rank(trial: Trial) -> float:

@@ -43,15 +43,20 @@ class GrowthTables:
         s = np.exp(ln_s)
         width = np.exp(LNW)[:, None]
         out = np.empty((3, len(LNW), len(LNU)))
-        for t, facet in ((0, 0), (1, 1), (2, 1)):
+        for facet in (0, 1):
             alpha = np.clip(kinetics.alpha(temperature_k, s[None, :], facet, width), 1e-13, 1.0)
             alpha = np.broadcast_to(alpha, (len(LNW), len(s)))
-            if t == 2:
-                alpha = np.maximum(alpha * np.exp(-CORNER_BARRIER / s), 1e-13)
-            g = alpha * s / x0
-            u = s + h[facet] * g
-            for j in range(len(LNW)):
-                out[t, j] = np.interp(LNU, np.log(u[j]), np.log(g[j]))
+            if (alpha[1:] == alpha[0]).all():  # no narrow-facet effect: one row says it for every width
+                alpha = alpha[:1]
+            laws = [(facet, alpha)]
+            if facet == 1:
+                laws.append((2, np.maximum(alpha * np.exp(-CORNER_BARRIER / s), 1e-13)))
+            for t, taken in laws:
+                g = taken * s / x0
+                u = s + h[facet] * g
+                for j in range(len(g)):
+                    out[t, j] = np.interp(LNU, np.log(u[j]), np.log(g[j]))
+                out[t, len(g) :] = out[t, 0]
         self.values = out
         self.ln_width0 = float(LNW[0] - np.log(dx_m))
         self.d_ln_width = float(LNW[1] - LNW[0])

@@ -75,13 +75,14 @@ class LayerFits:
 
     def alpha(self, temperature_k: float, sigma: FloatArray, facet: int, width_m: FloatArray) -> FloatArray:
         """Attachment coefficient; see ``kinetics.model.Kinetics.alpha``. ``width_m`` only sets the shape."""
-        sigma, _ = np.broadcast_arrays(np.asarray(sigma, dtype=np.float64), np.asarray(width_m))
+        sigma = np.asarray(sigma, dtype=np.float64)
+        shape = np.broadcast_shapes(sigma.shape, np.shape(width_m))
         s_c = self.critical_sigma(temperature_k, facet)
         # ln x keeps (s/s_c)^n finite at both ends; beyond |n ln x| = 60 alpha is at its limit anyway.
         ln_x = np.log(np.where(sigma > 0.0, sigma, s_c) / s_c)
         power = np.exp(np.clip(self.exponent * ln_x, -60.0, 60.0))
         value = np.clip(power * np.tanh(1.0 / power), ALPHA_MIN, 1.0)
-        return np.where(sigma > 0.0, value, ALPHA_MIN)
+        return np.broadcast_to(np.where(sigma > 0.0, value, ALPHA_MIN), shape)
 
     def sources(self) -> tuple[str, ...]:
         """The one source of the fits."""
