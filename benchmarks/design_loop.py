@@ -265,7 +265,7 @@ def designed(name: str, hidden: Path, kinetics: Any, trials: float, workers: int
     # In the hidden world: its voxels, its barriers.
     found = read(out / "recipe.toml")
     there = found.model_copy(update={"resolution": Resolution(voxel_m=TARGETS[name][1] * 1e-6 / VOXELS)})
-    s = Simulation(there, kinetics)
+    s = Simulation(there, kinetics.build())
     while s.ended is None:
         s.advance()
     crystal = read_target(file).crystal
