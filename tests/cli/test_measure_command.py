@@ -136,6 +136,7 @@ def test_a_watched_folder_is_measured_as_it_fills(tmp_path):
         (["a.png", "--scale", "wide"], "micrometres in a pixel"),
         (["a.png", "--scale", "-1"], "micrometres in a pixel"),
         (["a.png", "--scale", "0"], "positive"),
+        (["no-such-folder", "--scale", "0.5"], "no-such-folder: there is no such file or folder"),
     ],
 )
 def test_slips_are_told_with_the_line_to_type(arguments, words, capsys, tmp_path):
@@ -143,6 +144,7 @@ def test_slips_are_told_with_the_line_to_type(arguments, words, capsys, tmp_path
     said = capsys.readouterr().err
     assert words in said
     assert "Traceback" not in said
+    assert not (tmp_path / "o").exists()  # nothing is written for a slip
 
 
 def test_compare_two_pictures(tmp_path, capsys):

@@ -101,12 +101,19 @@ def measure(
     began = time.monotonic()
     scale = parse_scale(scale) if isinstance(scale, str) else scale
     folder = Path(out)
-    with guard(folder):
-        folder.mkdir(parents=True, exist_ok=True)
     from icewright.measure import corrections, images
     from icewright.measure.times import with_times
 
     files, problems = images.find(places)
+    if not files:
+        raise IcewrightError(
+            "There is no picture.",
+            got="; ".join(f"{p.name}: {p.reason}" for p in problems) or "nothing",
+            wanted="pictures, or folders that hold some",
+            do="icewright measure morning/ --scale 0.65",
+        )
+    with guard(folder):
+        folder.mkdir(parents=True, exist_ok=True)
     own = {folder / name for name in ("kept", "tiles")}
     files = [f for f in files if f.parent not in own and not f.name.startswith(("sheet-", "curves"))]
     found: list[images.Item] = []
@@ -117,7 +124,9 @@ def measure(
             words = images.reason(error, path.name) if isinstance(error, IcewrightError) else str(error)
             problems.append(images.Problem(path.name, words))
     if not found and not problems:
-        raise IcewrightError("There is no picture.", got=", ".join(map(str, places)) or "nothing")
+        raise IcewrightError(
+            "There is no picture but those that Icewright drew.", got=", ".join(map(str, places))
+        )
     found, said = with_times(found, Path(times) if times is not None else None, every_s)
     if by_arrival and found and any(i.time_s is None for i in found):
         stamps = [i.path.stat().st_mtime for i in found]
