@@ -7,8 +7,10 @@
 2. The best few again on finer voxels, and from the best a covariance-matrix-adaptation search
    (``cma``; IEEE, Evolutionary Computation 9, 159, 2001, DOI 10.1162/106365601750190398, from memory).
 3. The best of each form grown finer still. What the finer crystal has over the coarse one of the same recipe
-   is the bias of the coarse voxels; it is put right, and a short search goes on from there; again, from the
-   best and in turn from the best of another form, until the crystal is good enough or the budget is spent.
+   is the bias of the coarse voxels; it is put right, and a plane over the trials nearby
+   (``icewright.design.nearby``) says where to go from there; again, from the best of every form, until the
+   crystal is good enough or the budget is spent. Below what coarse voxels tell apart, that is done on fine
+   ones.
 
 ``cma`` has no first rung, ``random`` only draws. All end with the same confirmation on fine voxels.
 
