@@ -21,7 +21,7 @@ from icewright.design.target import Grown
 from icewright.shape.sizes import Sizes
 
 RIDGE = 0.03  # of a slope over the reach, in numbers of trials: holds slopes that no trial has tried at zero
-_LOOKS = 500  # crystals predicted in one search of the plane
+_ROUNDS, _LOOKS, _NARROWER = 10, 32, 0.7  # of a search of the plane: rounds, crystals in one, box after it
 
 _NAMES = tuple(f.name for f in fields(Sizes))
 _WHOLE = ("arms", "side_branches")
@@ -121,27 +121,16 @@ def nearest(
 ) -> FloatArray:
     """The point within ``reach`` of the plane's own whose predicted crystal scores least, [n].
 
-    ``draw`` gives standard normal numbers of a shape.
+    Draws about the best so far, from a box that narrows: rough, but ten times as quick as a search by
+    covariance, and the plane is no better than that. ``draw`` is ``numpy.random.Generator.uniform``.
     """
-    import cma
-
     low, high = np.maximum(plane.point - reach, 0), np.minimum(plane.point + reach, 1)
-    options = {
-        "bounds": [0, 1],
-        "seed": float("nan"),
-        "randn": lambda *shape: draw(shape),
-        "verbose": -9,
-        "maxfevals": _LOOKS,
-    }
-    start = (plane.point - low) / (high - low)
-    es = cma.CMAEvolutionStrategy(np.clip(start, 0.02, 0.98), 0.25, options)
-    best, found = score(plane.known), plane.point
-    while not es.stop():
-        asked = es.ask()
-        points = [low + np.asarray(p) * (high - low) for p in asked]
-        values = [score(plane.at(p)) for p in points]
-        es.tell(asked, values)
+    best, found, width = score(plane.known), plane.point, reach
+    for _ in range(_ROUNDS):
+        asked = np.clip(found + width * draw(-1.0, 1.0, (_LOOKS, len(found))), low, high)
+        values = [score(plane.at(p)) for p in asked]
         i = int(np.argmin(values))
         if values[i] < best:
-            best, found = values[i], points[i]
+            best, found = values[i], asked[i]
+        width *= _NARROWER
     return found

@@ -32,6 +32,7 @@ from icewright.design.first_guess import favoured
 from icewright.design.nearby import fitted, nearest
 from icewright.design.portrait import DesignError, FloatArray
 from icewright.design.recipes import DEFAULT_SEED_M, LENGTH_FIRST, Form, forms, split
+from icewright.design.target import Grown
 from icewright.design.trial import biases, corrected
 
 Strategy = Literal["ladder", "cma", "random"]
@@ -45,8 +46,8 @@ DEFAULT_BUDGET = 240.0
 LEAST_EXTENT_M = 6e-6
 _MOST_SHRINKS = 4
 _SCREEN = 0.18  # share of the budget for the first rung
-_CLIMB = 0.38  # where the middle rung ends
-_PLAIN = 0.07  # share of it for constant air
+_CLIMB = 0.42  # where the middle rung ends
+_PLAIN = 48  # draws of constant air on the first rung, at least, where they are at most a third of it
 _CHOICE = 0.12  # share for the first look on fine voxels
 _POLISH = 0.88  # where the correcting ends
 _REACH, _LEAST_REACH = 0.08, 0.004  # half the width of the box that a turn of it searches: most, least
@@ -54,6 +55,7 @@ _STEEP = 1.5  # and as a share of the distance
 _LEAPS = 3  # how often a turn goes where the plane says
 _HELPED = 0.95  # a turn has helped where it came at least so much nearer
 _PATIENCE = 0.5  # how far one turn that did not help puts a form behind the others
+_WIDTH = 0.15  # and each number of it beyond two
 _MOST_FAILED = 6
 _COLUMN, _CAPS = (
     3.0,
@@ -215,6 +217,8 @@ class Search:
         # Forms with more numbers get more draws, but every form some.
         weight = np.array([f.size for f in self.forms], dtype=float)
         share = np.maximum(4, np.rint(many * weight / weight.sum())).astype(int)
+        if self.forms[0].size == 2:
+            share[0] = max(share[0], min(_PLAIN, many // 3))
         out: list[Trial] = []
         for form, n in zip(self.forms, share, strict=True):
             points = self._start_points(form, int(n))
@@ -283,15 +287,17 @@ class Search:
     def _climb(self, again: list[Trial], until: float) -> None:
         """The covariance search from the best starts: most of it from the first, the rest from another.
 
-        Constant air has a short search of its own before: two numbers are soon found, and every form with
-        more steps can go on from there.
+        Constant air has short searches of its own before, from its best two clearly different airs: two
+        numbers are soon found, and every form with more steps can go on from there.
         """
         if not again:
             return
-        plain = [t for t in self.found.coarse if t.form is self.forms[0] and t.grown is not None]
-        if plain and len(self.forms) > 1 and self.forms[0].size == 2:
-            least = min(plain, key=lambda t: t.distance)
-            self._cma(least.form, least.point, 0.08, self.bench.cost + _PLAIN * self.budget, None)
+        if len(self.forms) > 1 and self.forms[0].size == 2:
+            plain = sorted((t for t in again + self.found.coarse if t.form is self.forms[0]), key=_rank)
+            for start in self._clearly_apart(plain, 2):
+                known = self._grow([(start.form, start.point)], MIDDLE)[0]
+                if known.grown is not None:
+                    self._leap(start.form, start.point, known.grown, known.distance, _REACH, None)
         best = again[0]
         other = next((t for t in again[1:] if t.form is not best.form), None)
         half = self.bench.cost + (until - self.bench.cost) * (0.65 if other else 1.0)
@@ -305,6 +311,14 @@ class Search:
         ]
         if richer and top.distance > self.good and self.bench.cost < until:
             self._cma(richer[0], split(top.form, top.point, richer[0]), 0.1, until, None)
+
+    def _clearly_apart(self, ranked: list[Trial], n: int) -> list[Trial]:
+        """The first n that clearly differ from each other."""
+        out: list[Trial] = []
+        for trial in ranked:
+            if len(out) < n and trial.grown is not None and all(apart(trial, o) for o in out):
+                out.append(trial)
+        return out
 
     def _choice(self, n: int) -> list[Trial]:
         """What to grow fine: the best of each form on middle voxels, then the best that clearly differ."""
@@ -335,8 +349,12 @@ class Search:
             bases = self._bases()
             if not bases:
                 return
+            # With more numbers a turn helps less often: two numbers are soon at their best.
             name, form, point, top = min(
-                bases, key=lambda b: b[3].distance * (1 + _PATIENCE * failed.get(b[0], 0))
+                bases,
+                key=lambda b: (
+                    b[3].distance * (1 + _PATIENCE * failed.get(b[0], 0) + _WIDTH * (b[1].size - 2))
+                ),
             )
             # The nearer a crystal, the smaller the change of air that is still a change for the better.
             width = min(_REACH, max(_LEAST_REACH, _STEEP * top.distance)) * shrunk.get(name, 1.0)
@@ -373,7 +391,7 @@ class Search:
         ]
         plane = fitted(point, fine.grown, reach, tried)
         drawn = np.clip(point + 0.4 * reach * self.rng.standard_normal(form.size), 0, 1)
-        to = nearest(plane, 0.5 * reach, self.bench.score, self.rng.standard_normal)
+        to = nearest(plane, 0.5 * reach, self.bench.score, self.rng.uniform)
         return [(form, to), (form, drawn)]
 
     def _bases(self) -> list[tuple[str, Form, FloatArray, Trial]]:
@@ -391,20 +409,31 @@ class Search:
         return out
 
     def _near(self, form: Form, point: FloatArray, fine: Trial, reach: float) -> list[Trial]:
-        """Trials near a point whose crystal on fine voxels is known, the bias of coarse ones put right.
-
-        A few are drawn around it, as many as the plane of ``icewright.design.nearby`` needs and are not there
-        yet; then that plane says where to go, from the best of them, again and again.
-        """
+        """Trials near a point whose crystal on fine voxels is known, the bias of coarse ones put right."""
         assert fine.grown is not None
         words = repr(self.bench.made(form, point, MIDDLE).recipe.steps)
         same = [t for t in self.found.coarse if t.voxels == MIDDLE and _words(t) == words and t.grown]
         coarse = same[0] if same else self._grow([(form, point)], MIDDLE)[0]
         if coarse.grown is None:
             return []
-        bias = biases(coarse.grown, fine.grown)
-        kept = [
-            (t.point, corrected(t.grown, *bias))
+        return self._leap(form, point, fine.grown, fine.distance, reach, biases(coarse.grown, fine.grown))
+
+    def _leap(
+        self, form: Form, point: FloatArray, known: Grown, value: float, reach: float, bias: Any
+    ) -> list[Trial]:
+        """Trials near a point whose crystal (and its distance) is known; with a bias, that is put right.
+
+        A few are drawn around it, as many as the plane of ``icewright.design.nearby`` needs and are not there
+        yet; then that plane says where to go, from the best of them, again and again.
+        """
+
+        def seen(t: Trial) -> list[tuple[FloatArray, Grown]]:
+            if t.grown is None:
+                return []
+            return [(t.point, t.grown if bias is None else corrected(t.grown, *bias))]
+
+        old = [
+            t
             for t in self.found.coarse
             if t.voxels == MIDDLE
             and t.form.name == form.name
@@ -412,20 +441,17 @@ class Search:
             and np.abs(t.point - point).max() <= 2 * reach
         ]
         made: list[Trial] = []
-        missing = form.size + 1 - len(kept)
+        missing = form.size + 1 - len(old)
         if missing > 0:
             around = point + reach * self.rng.uniform(-1, 1, (missing, form.size))
             made += self._grow([(form, np.clip(p, 0, 1)) for p in around], MIDDLE, bias)
-        at, crystal, value = point, fine.grown, fine.distance
         for _ in range(_LEAPS):
-            tried = kept + [(t.point, corrected(t.grown, *bias)) for t in made if t.grown is not None]
             best = min((t for t in made if t.grown is not None), key=lambda t: t.distance, default=None)
-            if best is not None and best.grown is not None and best.distance < value:
-                at, crystal, value = best.point, corrected(best.grown, *bias), best.distance
-            plane = fitted(at, crystal, reach, tried)
+            if best is not None and best.distance < value:
+                (point, known), value = seen(best)[0], best.distance
+            plane = fitted(point, known, reach, [pair for t in old + made for pair in seen(t)])
             asked = [
-                nearest(plane, width, self.bench.score, self.rng.standard_normal)
-                for width in (reach, 0.4 * reach)
+                nearest(plane, width, self.bench.score, self.rng.uniform) for width in (reach, 0.4 * reach)
             ]
             made += self._grow([(form, p) for p in asked], MIDDLE, bias)
         return made
