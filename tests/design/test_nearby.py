@@ -75,9 +75,8 @@ def test_the_nearest_point_of_a_plane_is_found_within_its_reach():
     known = Grown((), crystal(), True)
     row = as_row(known)
     thicker = row * 0
-    thicker[nearby._NAMES.index("thickness_m")] = (
-        20 * UM
-    )  # per unit of the first number; nothing of the other
+    # Per unit of the first number; nothing hangs on the other.
+    thicker[nearby._NAMES.index("thickness_m")] = 20 * UM
     rng = np.random.default_rng(1)
     at = np.array([0.5, 0.5])
     points = [at + d for d in (np.array([0.05, 0]), np.array([-0.05, 0.05]), np.array([0, -0.05]))]

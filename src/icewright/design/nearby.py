@@ -5,7 +5,7 @@ section; of every stage) changes with each number of the recipe. A plane through
 to them by least squares (ridge regression: Technometrics 12, 55, 1970, DOI 10.1080/00401706.1970.10488634,
 from memory), and the recipe whose crystal *on that plane* comes nearest to the target is the next to be
 grown. The distance itself is no plane: its terms have corners where they are zero, so it is taken of the
-predicted crystal, thousands of times at no cost, instead of being fitted.
+predicted crystal, hundreds of times at no cost, instead of being fitted.
 """
 
 from __future__ import annotations
@@ -77,18 +77,20 @@ class Plane:
     point : the known recipe, in the unit cube, [n].
     reach : half the width of the box about it that the fit is for.
     known : its crystal.
+    row : that crystal's numbers, as ``as_row`` gives them.
     slopes : change of every number over one reach, [n, numbers].
     """
 
     point: FloatArray
     reach: float
     known: Grown
+    row: FloatArray
     slopes: FloatArray
 
     def at(self, point: FloatArray) -> Grown:
         """The crystal predicted at a point, [n]."""
         z = (np.asarray(point) - self.point) / self.reach
-        return from_row(as_row(self.known) + z @ self.slopes, self.known)
+        return from_row(self.row + z @ self.slopes, self.known)
 
 
 def fitted(point: FloatArray, known: Grown, reach: float, tried: Sequence[tuple[FloatArray, Grown]]) -> Plane:
@@ -106,11 +108,11 @@ def fitted(point: FloatArray, known: Grown, reach: float, tried: Sequence[tuple[
     ]
     n = len(point)
     if not rows:
-        return Plane(point, reach, known, np.zeros((n, base.size)))
+        return Plane(point, reach, known, base, np.zeros((n, base.size)))
     z, change = np.array([r[0] for r in rows]), np.array([r[1] for r in rows])
     weight = np.exp(-0.5 * (z**2).max(axis=1))
     left = (z * weight[:, None]).T @ z + RIDGE * np.eye(n)
-    return Plane(point, reach, known, np.linalg.solve(left, (z * weight[:, None]).T @ change))
+    return Plane(point, reach, known, base, np.linalg.solve(left, (z * weight[:, None]).T @ change))
 
 
 def nearest(

@@ -186,7 +186,7 @@ class Search:
             share = (0.6 * self.budget - self.bench.cost) / max(1, len(self.forms) - self.forms.index(form))
             start = self._grow([(form, self.rng.random(form.size)) for _ in range(4)], MIDDLE)
             best = min(start, key=lambda t: t.distance)
-            self._cma(best.form, best.point, 0.3, self.bench.cost + share, None)
+            self._cma(best.form, best.point, 0.3, self.bench.cost + share)
         self._polish(self.budget)
 
     def _random(self) -> None:
@@ -294,31 +294,23 @@ class Search:
             return
         if len(self.forms) > 1 and self.forms[0].size == 2:
             plain = sorted((t for t in again + self.found.coarse if t.form is self.forms[0]), key=_rank)
-            for start in self._clearly_apart(plain, 2):
+            for start in _add_apart([], plain, 2):
                 known = self._grow([(start.form, start.point)], MIDDLE)[0]
                 if known.grown is not None:
                     self._leap(start.form, start.point, known.grown, known.distance, _REACH, None)
         best = again[0]
         other = next((t for t in again[1:] if t.form is not best.form), None)
         half = self.bench.cost + (until - self.bench.cost) * (0.65 if other else 1.0)
-        self._cma(best.form, best.point, 0.12, half, None)
+        self._cma(best.form, best.point, 0.12, half)
         if other is not None and self._best_coarse().distance > self.good:
-            self._cma(other.form, other.point, 0.12, until, None)
+            self._cma(other.form, other.point, 0.12, until)
         # More steps start from the best recipe of fewer: a constant air split in two is as good as it was.
         top = self._best_coarse()
         richer = [
             f for f in self.forms if f.size > top.form.size and len(f.pieces) == len(top.form.pieces) + 1
         ]
         if richer and top.distance > self.good and self.bench.cost < until:
-            self._cma(richer[0], split(top.form, top.point, richer[0]), 0.1, until, None)
-
-    def _clearly_apart(self, ranked: list[Trial], n: int) -> list[Trial]:
-        """The first n that clearly differ from each other."""
-        out: list[Trial] = []
-        for trial in ranked:
-            if len(out) < n and trial.grown is not None and all(apart(trial, o) for o in out):
-                out.append(trial)
-        return out
+            self._cma(richer[0], split(top.form, top.point, richer[0]), 0.1, until)
 
     def _choice(self, n: int) -> list[Trial]:
         """What to grow fine: the best of each form on middle voxels, then the best that clearly differ."""
@@ -327,10 +319,7 @@ class Search:
         for trial in middle:
             if trial.grown is not None and all(trial.form.name != o.form.name for o in out):
                 out.append(trial)
-        out = out[: max(1, n - 1)]
-        for trial in middle:
-            if len(out) < n and trial.grown is not None and all(apart(trial, o) for o in out):
-                out.append(trial)
+        out = _add_apart(out[: max(1, n - 1)], middle, n)
         return out or middle[:1] or sorted(self.found.coarse, key=_rank)[:1]
 
     def _polish(self, until: float) -> None:
@@ -347,7 +336,7 @@ class Search:
         failed: dict[str, int] = {}
         while not self._good():
             bases = self._bases()
-            if not bases:
+            if min((failed.get(b[0], 0) for b in bases), default=_MOST_FAILED) >= _MOST_FAILED:
                 return
             # With more numbers a turn helps less often: two numbers are soon at their best.
             name, form, point, top = min(
@@ -367,14 +356,12 @@ class Search:
                 near = [t for t in self._near(form, point, top, width) if t.grown is not None]
                 asked = [(t.form, t.point) for t in sorted(near, key=lambda t: t.distance)[:1]]
             known = {_words(t) for t in self.found.confirmed}
-            asked = [(f, p) for f, p in asked if repr(self.bench.made(f, p, FINE).recipe.steps) not in known]
+            asked = [(f, p) for f, p in asked if self._words_at(f, p) not in known]
             self._phase = "confirming"
             fine = min((t.distance for t in self._confirm_at(asked)), default=LOST)
             if fine >= top.distance:
                 shrunk[name] = 0.7 * shrunk.get(name, 1.0)
             failed[name] = 0 if fine < _HELPED * top.distance else failed.get(name, 0) + 1
-            if min(failed.get(b[0], 0) for b in self._bases()) >= _MOST_FAILED:
-                return
 
     def _finer(
         self, form: Form, point: FloatArray, fine: Trial, reach: float
@@ -384,11 +371,7 @@ class Search:
         One where the plane through the fine crystals nearby says, one drawn.
         """
         assert fine.grown is not None
-        tried = [
-            (t.point, t.grown)
-            for t in self.found.confirmed
-            if t.form.name == form.name and t.grown is not None and np.abs(t.point - point).max() <= 2 * reach
-        ]
+        tried = [(t.point, t.grown) for t in _around(self.found.confirmed, form, point, reach) if t.grown]
         plane = fitted(point, fine.grown, reach, tried)
         drawn = np.clip(point + 0.4 * reach * self.rng.standard_normal(form.size), 0, 1)
         to = nearest(plane, 0.5 * reach, self.bench.score, self.rng.uniform)
@@ -411,7 +394,7 @@ class Search:
     def _near(self, form: Form, point: FloatArray, fine: Trial, reach: float) -> list[Trial]:
         """Trials near a point whose crystal on fine voxels is known, the bias of coarse ones put right."""
         assert fine.grown is not None
-        words = repr(self.bench.made(form, point, MIDDLE).recipe.steps)
+        words = self._words_at(form, point)
         same = [t for t in self.found.coarse if t.voxels == MIDDLE and _words(t) == words and t.grown]
         coarse = same[0] if same else self._grow([(form, point)], MIDDLE)[0]
         if coarse.grown is None:
@@ -432,14 +415,7 @@ class Search:
                 return []
             return [(t.point, t.grown if bias is None else corrected(t.grown, *bias))]
 
-        old = [
-            t
-            for t in self.found.coarse
-            if t.voxels == MIDDLE
-            and t.form.name == form.name
-            and t.grown is not None
-            and np.abs(t.point - point).max() <= 2 * reach
-        ]
+        old = [t for t in _around(self.found.coarse, form, point, reach) if t.voxels == MIDDLE]
         made: list[Trial] = []
         missing = form.size + 1 - len(old)
         if missing > 0:
@@ -471,13 +447,12 @@ class Search:
 
     # -- pieces -------------------------------------------------------------------------------------------
 
-    def _cma(self, form: Form, start: FloatArray, sigma: float, until: float, bias: Any) -> list[Trial]:
-        """Search from a point; every trial that it made."""
+    def _cma(self, form: Form, start: FloatArray, sigma: float, until: float) -> None:
+        """Search from a point by covariance matrix adaptation."""
         import cma
 
-        every: list[Trial] = []
         if form.size < 2 or self.bench.cost >= until:
-            return every
+            return
         most = 4 + int(3 * np.log(form.size))
         step = max(most, self.bench.workers)
         draw = self.rng.standard_normal
@@ -494,13 +469,11 @@ class Search:
         es = cma.CMAEvolutionStrategy(np.clip(start, 0.02, 0.98), sigma, options)
         while self.bench.cost + step * self.bench.price(MIDDLE) <= until and not es.stop():
             points = es.ask()
-            trials = self._grow([(form, np.asarray(p)) for p in points], MIDDLE, bias)
-            every += trials
+            trials = self._grow([(form, np.asarray(p)) for p in points], MIDDLE)
             es.tell(points, [t.distance for t in trials])
             # Below what coarse voxels blur, being nearer means nothing until their bias is known.
-            if min(t.distance for t in trials) < (BLUR if bias is None else BLUR / 3):
+            if min(t.distance for t in trials) < BLUR:
                 break
-        return every
 
     def _grow(self, asked: list[tuple[Form, FloatArray]], voxels: float, bias: Any = None) -> list[Trial]:
         made = self.bench.trials(asked, voxels, bias)
@@ -520,6 +493,10 @@ class Search:
             self._look(trial)
         self._tell()
         return made
+
+    def _words_at(self, form: Form, point: FloatArray) -> str:
+        """What `_words` will say of a trial there, on voxels of any size."""
+        return repr(self.bench.made(form, point, MIDDLE).recipe.steps)
 
     def _good(self) -> bool:
         return bool(self.found.confirmed) and min(t.distance for t in self.found.confirmed) <= self.good
@@ -584,6 +561,24 @@ def apart(one: Trial, other: Trial) -> bool:
         if abs(t1 - t2) > 2.0 or abs(np.log(s1 / s2)) > 0.5:
             return True
     return False
+
+
+def _add_apart(chosen: list[Trial], ranked: list[Trial], n: int) -> list[Trial]:
+    """Up to n trials: those chosen, and the first of the others that clearly differ from all before them."""
+    out = list(chosen)
+    for trial in ranked:
+        if len(out) < n and trial.grown is not None and all(apart(trial, o) for o in out):
+            out.append(trial)
+    return out
+
+
+def _around(trials: list[Trial], form: Form, point: FloatArray, reach: float) -> list[Trial]:
+    """Those grown of a form within twice the reach of a point."""
+    return [
+        t
+        for t in trials
+        if t.form.name == form.name and t.grown is not None and np.abs(t.point - point).max() <= 2 * reach
+    ]
 
 
 def _extends(form: Form, base: Form) -> bool:
