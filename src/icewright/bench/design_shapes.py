@@ -139,7 +139,7 @@ class NewDesign(Shape):
 
     name: ShortText
     toml: LongText
-    trials: Annotated[float, Field(ge=10, le=5000)] = 240.0
+    trials: Annotated[float, Field(ge=10, le=5000)] = 320.0
     seed: Annotated[int, Field(ge=0, le=2**31 - 1)] = 1
     robust: bool = False
     spread: Annotated[int, Field(ge=0, le=200)] = 20

@@ -32,7 +32,7 @@ def design_command(
         bool, typer.Option("--robust", help="Seek the recipe whose worst likely outcome is best.")
     ] = False,
     trials: Annotated[
-        float | None, typer.Option("--trials", min=10, help="Budget, in crystals of middle fineness; 240.")
+        float | None, typer.Option("--trials", min=10, help="Budget, in crystals of middle fineness; 320.")
     ] = None,
     minutes: Annotated[float | None, typer.Option("--minutes", help="Stop the search after so long.")] = None,
     enough: Annotated[

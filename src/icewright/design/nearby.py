@@ -93,12 +93,23 @@ class Plane:
         return from_row(self.row + z @ self.slopes, self.known)
 
 
-def fitted(point: FloatArray, known: Grown, reach: float, tried: Sequence[tuple[FloatArray, Grown]]) -> Plane:
+def fitted(
+    point: FloatArray,
+    known: Grown,
+    reach: float,
+    tried: Sequence[tuple[FloatArray, Grown]],
+    rough: Plane | None = None,
+) -> Plane:
     """The plane through a known crystal, fitted to trials near it; nearer trials weigh more.
 
-    Trials that did not reach the same stages, or were cut, are left out.
+    Trials that did not reach the same stages, or were cut, are left out. Slopes that no trial has tried are
+    held at those of ``rough``, another plane of the same stages (of coarser crystals, say), or at zero.
     """
     base = as_row(known)
+    n = len(point)
+    slopes = np.zeros((n, base.size))
+    if rough is not None and rough.slopes.shape == slopes.shape:
+        slopes += rough.slopes * (reach / rough.reach)
     rows = [
         ((p - point) / reach, as_row(g) - base)
         for p, g in tried
@@ -106,13 +117,12 @@ def fitted(point: FloatArray, known: Grown, reach: float, tried: Sequence[tuple[
         and [s is None for s in g.stages] == [s is None for s in known.stages]
         and np.abs(p - point).max() > 1e-9
     ]
-    n = len(point)
-    if not rows:
-        return Plane(point, reach, known, base, np.zeros((n, base.size)))
-    z, change = np.array([r[0] for r in rows]), np.array([r[1] for r in rows])
-    weight = np.exp(-0.5 * (z**2).max(axis=1))
-    left = (z * weight[:, None]).T @ z + RIDGE * np.eye(n)
-    return Plane(point, reach, known, base, np.linalg.solve(left, (z * weight[:, None]).T @ change))
+    if rows:
+        z, change = np.array([r[0] for r in rows]), np.array([r[1] for r in rows])
+        weight = np.exp(-0.5 * (z**2).max(axis=1))
+        left = (z * weight[:, None]).T @ z + RIDGE * np.eye(n)
+        slopes += np.linalg.solve(left, (z * weight[:, None]).T @ (change - z @ slopes))
+    return Plane(point, reach, known, base, slopes)
 
 
 def nearest(

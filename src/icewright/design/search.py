@@ -2,15 +2,17 @@
 
 ``ladder`` (the default; why, is measured in ``benchmarks/results/design_strategies.md``)
 
-1. Many recipes of every form on the coarsest voxels, most of them where the air favours the habit wanted
-   (``icewright.design.first_guess``).
+0. Constant air has a ladder of its own: two numbers are soon found, every recipe of more steps can go on from
+   there, and no such recipe is then behind the best air held throughout.
+1. Many recipes of every other form on the coarsest voxels, most of them where the air favours the habit
+   wanted (``icewright.design.first_guess``).
 2. The best few again on finer voxels, and from the best a covariance-matrix-adaptation search
    (``cma``; IEEE, Evolutionary Computation 9, 159, 2001, DOI 10.1162/106365601750190398, from memory).
 3. The best of each form grown finer still. What the finer crystal has over the coarse one of the same recipe
    is the bias of the coarse voxels; it is put right, and a plane over the trials nearby
    (``icewright.design.nearby``) says where to go from there; again, from the best of every form, until the
-   crystal is good enough or the budget is spent. Below what coarse voxels tell apart, that is done on fine
-   ones.
+   crystal is good enough or the budget is spent. Below what coarse voxels tell apart, they only say how the
+   crystal changes, and each recipe asked for is grown on fine ones.
 
 ``cma`` has no first rung, ``random`` only draws. All end with the same confirmation on fine voxels.
 
@@ -42,19 +44,24 @@ COARSE, MIDDLE, FINE = 22, 40, 72  # voxels in the extent of the crystal
 GOOD = 0.02  # nearer than the voxels of a standard run blur: there is nothing left to win
 BLUR = 0.03
 HANDICAP = 0.005
-DEFAULT_BUDGET = 240.0
+DEFAULT_BUDGET = 320.0
 LEAST_EXTENT_M = 6e-6
 _MOST_SHRINKS = 4
-_SCREEN = 0.18  # share of the budget for the first rung
+_FIRST = 0.5  # share of the budget for the ladder of constant air, where there are other forms
+_SCREEN = 0.18  # share of a ladder's budget for the first rung
 _CLIMB = 0.42  # where the middle rung ends
-_PLAIN = 48  # draws of constant air on the first rung, at least, where they are at most a third of it
-_CHOICE = 0.12  # share for the first look on fine voxels
-_POLISH = 0.88  # where the correcting ends
+_PLAIN_CLIMB = 0.5  # where it does for constant air
+_CHOICE = 0.18  # share for the first look on fine voxels
+_POLISH, _END = 0.88, 0.94  # where the correcting of a ladder ends, and of all
 _REACH, _LEAST_REACH = 0.08, 0.004  # half the width of the box that a turn of it searches: most, least
 _STEEP = 1.5  # and as a share of the distance
+_ROUGH_REACH = 0.03  # least reach over which slopes are taken from coarse crystals
+_STARTS = 8  # airs that a ladder of constant air climbs from, at most
 _LEAPS = 3  # how often a turn goes where the plane says
+_MIXED = 12  # of the mixtures of two such airs, how many are confirmed
+_BASINS = 6  # clearly different airs of one form that have turns of their own
 _HELPED = 0.95  # a turn has helped where it came at least so much nearer
-_PATIENCE = 0.5  # how far one turn that did not help puts a form behind the others
+_PATIENCE = 1.0  # how far one turn that did not help puts a form behind the others
 _WIDTH = 0.15  # and each number of it beyond two
 _MOST_FAILED = 6
 _COLUMN, _CAPS = (
@@ -146,6 +153,8 @@ class Search:
         self._began = time.monotonic()
         self._phase = "starting"
         self._best: Trial | None = None
+        self._shrunk: dict[str, float] = {}
+        self._failed: dict[str, int] = {}
 
     # -- the ways -----------------------------------------------------------------------------------------
 
@@ -162,23 +171,81 @@ class Search:
         return self.found
 
     def _ladder(self) -> None:
+        given = self.forms
+        if len(given) > 1 and given[0].size == 2:
+            self.forms = given[:1]
+            self._rungs(_FIRST * self.budget)
+            self.forms = given[1:]
+            if not self._good():
+                self._mix(given[0])
+        best = self.found.best
+        if best is None or not self.found.confirmed or best.distance >= BLUR:
+            self._rungs(self.budget - self.bench.cost)
+        self.forms = given
+        # Where constant air was so near that coarse voxels cannot tell, more steps go on from it at once.
+        self._polish(_END * self.budget)
+        self._other_ways()
+
+    def _rungs(self, budget: float) -> None:
+        """Screen, refine, confirm and correct the forms at hand with so much more of the budget."""
+        began = self.bench.cost
         self._phase = "screening"
-        first = self._screen(_SCREEN * self.budget)
+        first = self._screen(_SCREEN * budget)
         for _ in range(_MOST_SHRINKS):
-            if not self._shrink(first):
+            if self.found.confirmed or not self._shrink(first):
                 break
             self.found.coarse.clear()
-            first = self._screen(_SCREEN * self.budget)
+            first = self._screen(_SCREEN * budget)
         best = self._spread_of(first, 8)
         self._phase = "refining"
         again = self._grow([(t.form, t.point) for t in best], MIDDLE)
         again.sort(key=_rank)
-        self._climb(again, _CLIMB * self.budget)
+        self._climb(again, began + (_PLAIN_CLIMB if self._plain else _CLIMB) * budget)
         self._phase = "confirming"
-        room = int(_CHOICE * self.budget / self.bench.price(FINE))
-        self._confirm(self._choice(max(2, min(6, room))))
-        self._polish(_POLISH * self.budget)
-        self._other_ways()
+        room = int(_CHOICE * budget / self.bench.price(FINE))
+        self._confirm(self._choice(max(2, min(_STARTS, room))))
+        self._polish(began + _POLISH * budget)
+
+    def _mix(self, plain: Form) -> None:
+        """One good constant air and then another, of those confirmed: each alone was about right."""
+        two = next((f for f in self.forms if len(f.pieces) == 2 and _extends(f, plain)), None)
+        ranked = sorted((t for t in self.found.confirmed if t.grown and t.form is plain), key=_rank)
+        if two is None:
+            return
+        self._phase = "mixing airs"
+        pairs, asked = [], []
+        bias = {}
+        basins = _add_apart([], ranked, _BASINS)
+        for trial in basins:
+            coarse = self._coarse_of(plain, trial.point)
+            if coarse is not None and trial.grown is not None:
+                bias[trial.point.tobytes()] = biases(coarse, trial.grown)
+        known = [t for t in basins if t.point.tobytes() in bias]
+        for one in known:
+            for other in known:
+                if one is not other:
+                    point = split(plain, one.point, two)
+                    point[-plain.size :] = other.point
+                    pairs.append((one, other))
+                    asked.append((two, point))
+        worth = []
+        for (one, other), made in zip(pairs, self._grow(asked, MIDDLE), strict=True):
+            if made.grown is not None:
+                # Its voxels' bias is taken as midway between those of its two airs.
+                seen = [corrected(made.grown, *bias[t.point.tobytes()]) for t in (one, other)]
+                worth.append((sum(self.bench.score(g) for g in seen), made))
+        worth.sort(key=lambda w: w[0])
+        self._phase = "confirming"
+        # Where no constant air is about right, a mixture of two is no more likely to be.
+        near = bool(ranked) and ranked[0].distance <= SAME
+        for _, made in worth[: _MIXED if near else 2]:
+            if not self._good():
+                self._confirm([made])
+
+    @property
+    def _plain(self) -> bool:
+        """Whether constant air alone is at hand."""
+        return len(self.forms) == 1 and self.forms[0].size == 2
 
     def _from_scratch(self) -> None:
         self._phase = "searching"
@@ -217,8 +284,6 @@ class Search:
         # Forms with more numbers get more draws, but every form some.
         weight = np.array([f.size for f in self.forms], dtype=float)
         share = np.maximum(4, np.rint(many * weight / weight.sum())).astype(int)
-        if self.forms[0].size == 2:
-            share[0] = max(share[0], min(_PLAIN, many // 3))
         out: list[Trial] = []
         for form, n in zip(self.forms, share, strict=True):
             points = self._start_points(form, int(n))
@@ -231,7 +296,8 @@ class Search:
         from scipy.stats import qmc
 
         drawn = qmc.LatinHypercube(form.size, seed=int(self.rng.integers(2**31))).random(n)
-        keen = int(_FAVOUR * n)
+        # Two numbers are covered by even draws; what favours a habit would crowd them into one valley.
+        keen = int(_FAVOUR * n) if form.size > 2 else 0
         wanted = self._aspects(form)
         place = 0
         for piece, aspect in zip(form.pieces, wanted, strict=True):
@@ -285,36 +351,41 @@ class Search:
         return np.asarray(drawn[np.argsort(off, kind="stable")[: 3 * n]][self.rng.permutation(3 * n)[:n]])
 
     def _climb(self, again: list[Trial], until: float) -> None:
-        """The covariance search from the best starts: most of it from the first, the rest from another.
-
-        Constant air has short searches of its own before, from its best two clearly different airs: two
-        numbers are soon found, and every form with more steps can go on from there.
-        """
+        """The covariance search from the two best starts: most of it from the better."""
         if not again:
             return
-        if len(self.forms) > 1 and self.forms[0].size == 2:
-            plain = sorted((t for t in again + self.found.coarse if t.form is self.forms[0]), key=_rank)
-            for start in _add_apart([], plain, 2):
+        if self._plain:
+            # Two numbers for five terms leave a valley of airs about as good: not one end of it, but many.
+            plain = [t for t in self.found.coarse if t.form is self.forms[0]]
+            for start in _add_apart([], sorted(again, key=_rank) + sorted(plain, key=_rank), _STARTS):
                 known = self._grow([(start.form, start.point)], MIDDLE)[0]
-                if known.grown is not None:
-                    self._leap(start.form, start.point, known.grown, known.distance, _REACH, None)
-        best = again[0]
-        other = next((t for t in again[1:] if t.form is not best.form), None)
-        half = self.bench.cost + (until - self.bench.cost) * (0.65 if other else 1.0)
-        self._cma(best.form, best.point, 0.12, half)
-        if other is not None and self._best_coarse().distance > self.good:
-            self._cma(other.form, other.point, 0.12, until)
+                if known.grown is not None and self.bench.cost < until:
+                    self._leap(start.form, start.point, known.grown, known.distance, _REACH, None, 1)
+            return
+        best, top = again[0], self._best_coarse()
+        starts = [(best.distance, best.form, best.point)]
         # More steps start from the best recipe of fewer: a constant air split in two is as good as it was.
-        top = self._best_coarse()
         richer = [
-            f for f in self.forms if f.size > top.form.size and len(f.pieces) == len(top.form.pieces) + 1
+            f for f in self.forms if len(f.pieces) == len(top.form.pieces) + 1 and _extends(f, top.form)
         ]
-        if richer and top.distance > self.good and self.bench.cost < until:
-            self._cma(richer[0], split(top.form, top.point, richer[0]), 0.1, until)
+        other = next((t for t in again[1:] if t.form is not best.form), None)
+        if richer:
+            starts.append((top.distance, richer[0], split(top.form, top.point, richer[0])))
+        elif other is not None:
+            starts.append((other.distance, other.form, other.point))
+        starts.sort(key=lambda s: s[0])
+        share = until - self.bench.cost
+        for (_, form, point), end in zip(
+            starts, (until - 0.35 * share * (len(starts) > 1), until), strict=False
+        ):
+            if self._best_coarse().distance > self.good:
+                self._cma(form, point, 0.12, end)
 
     def _choice(self, n: int) -> list[Trial]:
         """What to grow fine: the best of each form on middle voxels, then the best that clearly differ."""
-        middle = sorted((t for t in self.found.coarse if t.voxels == MIDDLE), key=_rank)
+        middle = sorted(
+            (t for t in self.found.coarse if t.voxels == MIDDLE and t.form in self.forms), key=_rank
+        )
         out: list[Trial] = []
         for trial in middle:
             if trial.grown is not None and all(trial.form.name != o.form.name for o in out):
@@ -332,8 +403,7 @@ class Search:
         if not self.found.confirmed:
             self._phase = "confirming"
             self._confirm(self._choice(2))
-        shrunk: dict[str, float] = {}
-        failed: dict[str, int] = {}
+        shrunk, failed = self._shrunk, self._failed
         while not self._good():
             bases = self._bases()
             if min((failed.get(b[0], 0) for b in bases), default=_MOST_FAILED) >= _MOST_FAILED:
@@ -347,16 +417,17 @@ class Search:
             )
             # The nearer a crystal, the smaller the change of air that is still a change for the better.
             width = min(_REACH, max(_LEAST_REACH, _STEEP * top.distance)) * shrunk.get(name, 1.0)
-            if self.bench.cost + form.size + 4 + self.bench.price(FINE) > until:
+            if self.bench.cost + form.size + 2 + 2 * self.bench.price(FINE) > until:
                 return
             if top.distance < BLUR:
                 asked = self._finer(form, point, top, width)
             else:
                 self._phase = "correcting"
                 near = [t for t in self._near(form, point, top, width) if t.grown is not None]
-                asked = [(t.form, t.point) for t in sorted(near, key=lambda t: t.distance)[:1]]
+                asked = [(t.form, t.point) for t in sorted(near, key=lambda t: t.distance)]
             known = {_words(t) for t in self.found.confirmed}
             asked = [(f, p) for f, p in asked if self._words_at(f, p) not in known]
+            asked = asked[: 2 if top.distance < BLUR else 1]
             self._phase = "confirming"
             fine = min((t.distance for t in self._confirm_at(asked)), default=LOST)
             if fine >= top.distance:
@@ -368,22 +439,49 @@ class Search:
     ) -> list[tuple[Form, FloatArray]]:
         """What to grow on fine voxels next to a crystal that is nearer than coarse voxels can tell.
 
-        One where the plane through the fine crystals nearby says, one drawn.
+        Two where the plane through the fine crystals nearby says: near, and nearer.
         """
         assert fine.grown is not None
-        tried = [(t.point, t.grown) for t in _around(self.found.confirmed, form, point, reach) if t.grown]
-        plane = fitted(point, fine.grown, reach, tried)
-        drawn = np.clip(point + 0.4 * reach * self.rng.standard_normal(form.size), 0, 1)
-        to = nearest(plane, 0.5 * reach, self.bench.score, self.rng.uniform)
-        return [(form, to), (form, drawn)]
+        # How a crystal changes, coarse ones still tell: over a reach in which they change by enough.
+        wide = max(reach, _ROUGH_REACH)
+        coarse = self._coarse_of(form, point)
+        rough = None
+        if coarse is not None:
+            near = self._about(form, point, wide, None)
+            rough = fitted(point, coarse, wide, [(t.point, t.grown) for t in near if t.grown])
+        tried = [(p, t.grown) for p, t in self._fine_around(form, point, reach) if t.grown]
+        plane = fitted(point, fine.grown, reach, tried, rough)
+        return [
+            (form, nearest(plane, share * reach, self.bench.score, self.rng.uniform)) for share in (1.0, 0.3)
+        ]
+
+    def _fine_around(self, form: Form, point: FloatArray, reach: float) -> list[tuple[FloatArray, Trial]]:
+        """Confirmed crystals within twice the reach of a point, and where; of simpler forms as well."""
+        out = []
+        for t in self.found.confirmed:
+            at = t.point if t.form.name == form.name else None
+            if at is None and _extends(form, t.form):
+                at = split(t.form, t.point, form)
+            if at is not None and np.abs(at - point).max() <= 2 * reach:
+                out.append((at, t))
+        return out
 
     def _bases(self) -> list[tuple[str, Form, FloatArray, Trial]]:
-        """What to go on from: a name for the turn, the form, the point, and the confirmed crystal there."""
+        """What to go on from: a name for the turn, the form, the point, and the confirmed crystal there.
+
+        The best of every form, the best of it in other air if that is about as near, and the best of all with
+        more steps.
+        """
         ranked = sorted((t for t in self.found.confirmed if t.grown is not None), key=lambda t: t.distance)
         out: list[tuple[str, Form, FloatArray, Trial]] = []
         for trial in ranked:
-            if all(trial.form.name != b[0] for b in out):
+            same = [b[3] for b in out if b[1].name == trial.form.name]
+            if not same:
                 out.append((trial.form.name, trial.form, trial.point, trial))
+            elif len(same) < _BASINS and all(apart(trial, o) for o in same):
+                # Named by its air, so that it keeps its place in the turns while it moves a little.
+                air = "; ".join(f"{t:.0f} degC" for t, _ in trial.made.settings)
+                out.append((f"{trial.form.name} near {air}", trial.form, trial.point, trial))
         if ranked:
             top = ranked[0]
             for form in self.forms:
@@ -394,15 +492,36 @@ class Search:
     def _near(self, form: Form, point: FloatArray, fine: Trial, reach: float) -> list[Trial]:
         """Trials near a point whose crystal on fine voxels is known, the bias of coarse ones put right."""
         assert fine.grown is not None
+        coarse = self._coarse_of(form, point)
+        if coarse is None:
+            return []
+        leaps = 2 if form.size == 2 else _LEAPS
+        return self._leap(form, point, fine.grown, fine.distance, reach, biases(coarse, fine.grown), leaps)
+
+    def _coarse_of(self, form: Form, point: FloatArray) -> Grown | None:
+        """The crystal of that recipe on middle voxels; grown if it is not there."""
         words = self._words_at(form, point)
         same = [t for t in self.found.coarse if t.voxels == MIDDLE and _words(t) == words and t.grown]
-        coarse = same[0] if same else self._grow([(form, point)], MIDDLE)[0]
-        if coarse.grown is None:
-            return []
-        return self._leap(form, point, fine.grown, fine.distance, reach, biases(coarse.grown, fine.grown))
+        return (same[0] if same else self._grow([(form, point)], MIDDLE)[0]).grown
+
+    def _about(self, form: Form, point: FloatArray, reach: float, bias: Any) -> list[Trial]:
+        """Trials on middle voxels around a point: those there are, and as many more as a plane needs."""
+        old = [t for t in _around(self.found.coarse, form, point, reach) if t.voxels == MIDDLE]
+        missing = form.size + 1 - len(old)
+        if missing <= 0:
+            return old
+        around = point + reach * self.rng.uniform(-1, 1, (missing, form.size))
+        return old + self._grow([(form, np.clip(p, 0, 1)) for p in around], MIDDLE, bias)
 
     def _leap(
-        self, form: Form, point: FloatArray, known: Grown, value: float, reach: float, bias: Any
+        self,
+        form: Form,
+        point: FloatArray,
+        known: Grown,
+        value: float,
+        reach: float,
+        bias: Any,
+        leaps: int = _LEAPS,
     ) -> list[Trial]:
         """Trials near a point whose crystal (and its distance) is known; with a bias, that is put right.
 
@@ -416,12 +535,8 @@ class Search:
             return [(t.point, t.grown if bias is None else corrected(t.grown, *bias))]
 
         old = [t for t in _around(self.found.coarse, form, point, reach) if t.voxels == MIDDLE]
-        made: list[Trial] = []
-        missing = form.size + 1 - len(old)
-        if missing > 0:
-            around = point + reach * self.rng.uniform(-1, 1, (missing, form.size))
-            made += self._grow([(form, np.clip(p, 0, 1)) for p in around], MIDDLE, bias)
-        for _ in range(_LEAPS):
+        made = self._about(form, point, reach, bias)[len(old) :]
+        for _ in range(leaps):
             best = min((t for t in made if t.grown is not None), key=lambda t: t.distance, default=None)
             if best is not None and best.distance < value:
                 (point, known), value = seen(best)[0], best.distance
