@@ -157,12 +157,14 @@ TARGETS: dict[str, tuple[str, float, str]] = {
 # (results/design_loop_second.md). So that it is not judged on the very crystals it was mended on, every air and
 # every barrier of a pass is drawn anew.
 PASS = 3
+# Looked at by mistake while the search was mended before the third pass: drawn once more.
+DRAWN_AGAIN = {"01": 4}
 SHIFT_K, SHIFT_SIGMA = 0.5, 0.10
 
 
 def hidden_steps(name: str) -> str:
     """The steps of the table above, each temperature and humidity moved by this pass's draw."""
-    rng = np.random.default_rng(7000 * PASS + int(name[:2]))
+    rng = np.random.default_rng(7000 * DRAWN_AGAIN.get(name[:2], PASS) + int(name[:2]))
     moved: dict[tuple[str, str], str] = {}  # an air that two steps share stays shared
     out = []
     for step in TARGETS[name][2].split("|"):
@@ -186,7 +188,7 @@ def hidden_steps(name: str) -> str:
 
 def factors(name: str) -> tuple[float, float]:
     """What the hidden world's barriers are multiplied by."""
-    z = np.random.default_rng(1000 * PASS + int(name[:2])).standard_normal(2)
+    z = np.random.default_rng(1000 * DRAWN_AGAIN.get(name[:2], PASS) + int(name[:2])).standard_normal(2)
     return float(np.exp(DOUBT * z[0])), float(np.exp(DOUBT * z[1]))
 
 

@@ -59,6 +59,28 @@ def test_slopes_are_those_of_least_squares():
     assert plane.slopes == pytest.approx(expected, rel=1e-9, abs=1e-15)
 
 
+def test_slopes_that_nothing_tells_are_held_at_those_of_a_rough_plane():
+    # Generalised ridge regression, held at a prior instead of at zero (textbook, common practice): least
+    # squares with rows of the root of the ridge that ask for the prior.
+    rng = np.random.default_rng(4)
+    known, reach, n = Grown((), crystal(), True), 0.05, 3
+    at = np.full(n, 0.5)
+    along = as_row(known) * 0.01
+    far = [(p, moved(known, float(p[0] - p[2]), along)) for p in rng.uniform(0.4, 0.6, (8, n))]
+    rough = fitted(at, known, 0.1, far)
+    held = fitted(at, known, reach, [], rough)
+    assert held.slopes == pytest.approx(rough.slopes * (reach / 0.1), rel=1e-12)
+    tried = [(p, moved(known, float(p.sum() - 1.5), along)) for p in rng.uniform(0.46, 0.54, (4, n))]
+    plane = fitted(at, known, reach, tried, rough)
+    z = np.array([(p - at) / reach for p, _ in tried])
+    root = np.sqrt(np.exp(-0.5 * (z**2).max(axis=1)))[:, None]
+    change = np.array([as_row(g) - as_row(known) for _, g in tried])
+    ridge = np.sqrt(nearby.RIDGE) * np.eye(n)
+    rows, values = np.vstack([root * z, ridge]), np.vstack([root * change, ridge @ held.slopes])
+    expected = np.linalg.lstsq(rows, values, rcond=None)[0]
+    assert plane.slopes == pytest.approx(expected, rel=1e-9, abs=1e-15)
+
+
 def test_the_plane_goes_through_the_known_crystal_and_leaves_out_what_is_not_alike():
     known = Grown((crystal(20.0, 10.0),), crystal(), True)
     odd = [

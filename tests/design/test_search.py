@@ -83,6 +83,27 @@ def test_a_stopped_search_goes_on_where_it_was_and_ends_as_if_never_stopped(quic
     assert dumps(resumed.best.made.recipe) == dumps(whole.best.made.recipe)
 
 
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_more_steps_are_never_behind_the_best_air_held_throughout(quick, seed):
+    # What the closed loop holds a search against: constant air for half of its budget, with its own seed.
+    target = wanted(height=28.0, steps=3)
+    with Bench(target, airs(target)) as bench:
+        plain = Search(bench, seed=seed, budget=40, only=[recipes.constant(target)], good=0.0).run()
+    found = searched(seed=seed, budget=80, target=target)
+    walked = [dumps(t.made.recipe) for t in found.confirmed]
+    assert dumps(plain.best.made.recipe) in walked
+    assert found.best.distance <= plain.best.distance
+    assert {t.form.name for t in found.confirmed} > {"1 step"}
+
+
+def test_two_good_airs_are_tried_one_after_the_other(quick):
+    target = wanted()
+    found = searched(seed=2, budget=120, target=target)
+    single = {t.made.settings[0] for t in found.confirmed if t.form.name == "1 step"}
+    mixed = [t for t in found.confirmed if t.form.name == "2 steps" and set(t.made.settings) <= single]
+    assert mixed and all(t.made.settings[0] != t.made.settings[1] for t in mixed)
+
+
 def test_the_best_so_far_only_gets_better_until_it_is_confirmed(quick):
     target, seen, told = wanted(), [], []
     with Bench(target, airs(target)) as bench:

@@ -899,7 +899,7 @@ export interface components {
             toml: string;
             /**
              * Trials
-             * @default 240
+             * @default 320
              */
             trials: number;
         };

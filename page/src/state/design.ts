@@ -60,7 +60,7 @@ export const words = signal<TargetWords | null>(null);
 export const designs = signal<DesignBrief[]>([]);
 export const shown = signal<Design | null>(null);
 export const going = computed(() => !!shown.value && GOING.includes(shown.value.state));
-export const options = signal({ trials: 240, robust: false, spread: 20 });
+export const options = signal({ trials: 320, robust: false, spread: 20 });
 
 effect(() => sessionStorage.setItem(KEY, JSON.stringify(draft.value)));
 

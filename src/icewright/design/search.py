@@ -59,6 +59,7 @@ _ROUGH_REACH = 0.03  # least reach over which slopes are taken from coarse cryst
 _STARTS = 8  # airs that a ladder of constant air climbs from, at most
 _LEAPS = 3  # how often a turn goes where the plane says
 _MIXED = 12  # of the mixtures of two such airs, how many are confirmed
+_TOGETHER = 4  # and at once: not by the number of workers, or that would change what is found
 _BASINS = 6  # clearly different airs of one form that have turns of their own
 _HELPED = 0.95  # a turn has helped where it came at least so much nearer
 _PATIENCE = 1.0  # how far one turn that did not help puts a form behind the others
@@ -213,34 +214,31 @@ class Search:
         if two is None:
             return
         self._phase = "mixing airs"
-        pairs, asked = [], []
-        bias = {}
-        basins = _add_apart([], ranked, _BASINS)
-        for trial in basins:
+        known: list[tuple[Trial, Any]] = []
+        for trial in _add_apart([], ranked, _BASINS):
             coarse = self._coarse_of(plain, trial.point)
             if coarse is not None and trial.grown is not None:
-                bias[trial.point.tobytes()] = biases(coarse, trial.grown)
-        known = [t for t in basins if t.point.tobytes() in bias]
-        for one in known:
-            for other in known:
-                if one is not other:
-                    point = split(plain, one.point, two)
-                    point[-plain.size :] = other.point
-                    pairs.append((one, other))
-                    asked.append((two, point))
+                known.append((trial, biases(coarse, trial.grown)))
+        pairs = [(one, other) for one in known for other in known if one is not other]
+        points = [
+            np.concatenate([split(plain, one.point, two)[: -plain.size], other.point])
+            for (one, _), (other, _) in pairs
+        ]
+        grown = self._grow([(two, point) for point in points], MIDDLE)
         worth = []
-        for (one, other), made in zip(pairs, self._grow(asked, MIDDLE), strict=True):
+        for ((_, first), (_, second)), made in zip(pairs, grown, strict=True):
             if made.grown is not None:
                 # Its voxels' bias is taken as midway between those of its two airs.
-                seen = [corrected(made.grown, *bias[t.point.tobytes()]) for t in (one, other)]
+                seen = [corrected(made.grown, *bias) for bias in (first, second)]
                 worth.append((sum(self.bench.score(g) for g in seen), made))
         worth.sort(key=lambda w: w[0])
         self._phase = "confirming"
         # Where no constant air is about right, a mixture of two is no more likely to be.
         near = bool(ranked) and ranked[0].distance <= SAME
-        for _, made in worth[: _MIXED if near else 2]:
+        chosen = [made for _, made in worth[: _MIXED if near else 2]]
+        for i in range(0, len(chosen), _TOGETHER):
             if not self._good():
-                self._confirm([made])
+                self._confirm(chosen[i : i + _TOGETHER])
 
     @property
     def _plain(self) -> bool:
