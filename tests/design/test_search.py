@@ -10,7 +10,7 @@ from icewright.design.airs import airs
 from icewright.design.evaluate import Bench
 from icewright.design.first_guess import favoured
 from icewright.design.portrait import DesignError, portrait
-from icewright.design.search import STRATEGIES, Search
+from icewright.design.search import FIRST, STRATEGIES, Search
 from icewright.design.target import Limits, Stage, Target
 from icewright.design.wants import HABITS, Range
 from icewright.recipe.files import dumps, loads
@@ -85,11 +85,11 @@ def test_a_stopped_search_goes_on_where_it_was_and_ends_as_if_never_stopped(quic
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_more_steps_are_never_behind_the_best_air_held_throughout(quick, seed):
-    # What the closed loop holds a search against: constant air for half of its budget, with its own seed.
+    # What the closed loop holds a search against: its first share of the budget, with its seed.
     target = wanted(height=28.0, steps=3)
     with Bench(target, airs(target)) as bench:
-        plain = Search(bench, seed=seed, budget=40, only=[recipes.constant(target)], good=0.0).run()
-    found = searched(seed=seed, budget=80, target=target)
+        plain = Search(bench, seed=seed, budget=FIRST * 120, only=[recipes.constant(target)], good=0.0).run()
+    found = searched(seed=seed, budget=120, target=target)
     walked = [dumps(t.made.recipe) for t in found.confirmed]
     assert dumps(plain.best.made.recipe) in walked
     assert found.best.distance <= plain.best.distance
@@ -98,10 +98,11 @@ def test_more_steps_are_never_behind_the_best_air_held_throughout(quick, seed):
 
 def test_two_good_airs_are_tried_one_after_the_other(quick):
     target = wanted()
-    found = searched(seed=2, budget=120, target=target)
+    found = searched(seed=2, budget=240, target=target)
     single = {t.made.settings[0] for t in found.confirmed if t.form.name == "1 step"}
-    mixed = [t for t in found.confirmed if t.form.name == "2 steps" and set(t.made.settings) <= single]
-    assert mixed and all(t.made.settings[0] != t.made.settings[1] for t in mixed)
+    pairs = {t.made.settings for t in found.confirmed if t.form.name == "2 steps"}
+    mixed = {p for p in pairs if p[0] != p[1] and set(p) <= single}
+    assert len(mixed) >= 3 and any(p[::-1] in mixed for p in mixed)  # either may come first
 
 
 def test_the_best_so_far_only_gets_better_until_it_is_confirmed(quick):

@@ -47,18 +47,22 @@ HANDICAP = 0.005
 DEFAULT_BUDGET = 320.0
 LEAST_EXTENT_M = 6e-6
 _MOST_SHRINKS = 4
-_FIRST = 0.5  # share of the budget for the ladder of constant air, where there are other forms
+FIRST = 0.35  # share of the budget for the ladder of constant air, where there are other forms
+_LEAST_FIRST, _LEAST_CLIMB = 40.0, 15.0  # with fewer trials, it has none, and climbs from its best alone
 _SCREEN = 0.18  # share of a ladder's budget for the first rung
 _CLIMB = 0.42  # where the middle rung ends
 _PLAIN_CLIMB = 0.5  # where it does for constant air
 _CHOICE = 0.18  # share for the first look on fine voxels
-_POLISH, _END = 0.88, 0.94  # where the correcting of a ladder ends, and of all
+_POLISH = 0.88  # where the correcting of a ladder ends
+_FORMS, _END = 0.78, 0.94  # where that of forms with more steps does, and that of how the growth ends
 _REACH, _LEAST_REACH = 0.08, 0.004  # half the width of the box that a turn of it searches: most, least
 _STEEP = 1.5  # and as a share of the distance
 _ROUGH_REACH = 0.03  # least reach over which slopes are taken from coarse crystals
 _STARTS = 8  # airs that a ladder of constant air climbs from, at most
 _LEAPS = 3  # how often a turn goes where the plane says
-_MIXED = 12  # of the mixtures of two such airs, how many are confirmed
+_MIXED = 6  # of the mixtures of two such airs, how many are confirmed
+_LATE = (0.9, 0.6)  # of the growth that is left, where the last step begins whose air is changed
+_LATE_REACH, _LATE_TURNS = 0.03, 4
 _TOGETHER = 4  # and at once: not by the number of workers, or that would change what is found
 _BASINS = 6  # clearly different airs of one form that have turns of their own
 _HELPED = 0.95  # a turn has helped where it came at least so much nearer
@@ -71,6 +75,7 @@ _COLUMN, _CAPS = (
 )  # aspect ratios that air should favour to grow a column, and then plates on its ends
 _KEEP_BACK = 0.12  # share kept for other ways to the same crystal
 _POOL = 24  # airs drawn for each one that is tried where the air's favour is asked
+_COVERED = 40  # draws that cover two numbers
 _FAVOUR = 0.6  # share of the first rung that follows the air's favour
 
 
@@ -173,18 +178,20 @@ class Search:
 
     def _ladder(self) -> None:
         given = self.forms
-        if len(given) > 1 and given[0].size == 2:
+        if len(given) > 1 and given[0].size == 2 and FIRST * self.budget >= _LEAST_FIRST:
             self.forms = given[:1]
-            self._rungs(_FIRST * self.budget)
+            self._rungs(FIRST * self.budget)
             self.forms = given[1:]
             if not self._good():
                 self._mix(given[0])
         best = self.found.best
         if best is None or not self.found.confirmed or best.distance >= BLUR:
-            self._rungs(self.budget - self.bench.cost)
+            self._rungs(_FORMS * self.budget - self.bench.cost if len(given) > 1 else self.budget)
         self.forms = given
         # Where constant air was so near that coarse voxels cannot tell, more steps go on from it at once.
-        self._polish(_END * self.budget)
+        self._polish(_FORMS * self.budget)
+        for share in _LATE:
+            self._end_anew(share, _END * self.budget)
         self._other_ways()
 
     def _rungs(self, budget: float) -> None:
@@ -240,6 +247,42 @@ class Search:
             if not self._good():
                 self._confirm(chosen[i : i + _TOGETHER])
 
+    def _end_anew(self, share: float, until: float) -> None:
+        """Change only the air in which the growth of the best ends, on fine voxels.
+
+        Voxels and branching make most changes of a recipe a draw of lots: they start another crystal. What is
+        changed late leaves most of the crystal as it was, so that it moves little and by what the plane says.
+        """
+        best = self.found.best
+        if best is None or best.grown is None or self._good():
+            return
+        steps = len(best.form.pieces) + 1
+        form = next((f for f in self.forms if len(f.pieces) == steps and _extends(f, best.form)), best.form)
+        if form.pieces[-1].names != ("temperature", "humidity"):
+            return
+        point = split(best.form, best.point, form) if form is not best.form else best.point.copy()
+        if form is not best.form:
+            point[-3] = share  # where the last step begins
+        self._phase = "ending anew"
+        at, known, value, reach = point[-2:], best.grown, best.distance, _LATE_REACH
+        tried: list[tuple[FloatArray, Grown]] = []
+        for _ in range(_LATE_TURNS):
+            if self.bench.cost + 2 * self.bench.price(FINE) > until or self._good():
+                return
+            plane = fitted(at, known, reach, tried)
+            ends = [nearest(plane, w * reach, self.bench.score, self.rng.uniform) for w in (1.0, 0.4)]
+            if not tried:
+                ends = [np.clip(at + d, 0, 1) for d in reach * np.array([[1.0, 0.3], [-0.3, 1.0]])]
+            known_words = {_words(t) for t in self.found.confirmed}
+            points = [np.concatenate([point[:-2], end]) for end in ends]
+            made = self._confirm_at([(form, p) for p in points if self._words_at(form, p) not in known_words])
+            tried += [(t.point[-2:], t.grown) for t in made if t.grown is not None]
+            nearer = min(made, key=lambda t: t.distance, default=None)
+            if nearer is not None and nearer.grown is not None and nearer.distance < value:
+                at, known, value = nearer.point[-2:], nearer.grown, nearer.distance
+            else:
+                reach *= 0.6
+
     @property
     def _plain(self) -> bool:
         """Whether constant air alone is at hand."""
@@ -294,8 +337,8 @@ class Search:
         from scipy.stats import qmc
 
         drawn = qmc.LatinHypercube(form.size, seed=int(self.rng.integers(2**31))).random(n)
-        # Two numbers are covered by even draws; what favours a habit would crowd them into one valley.
-        keen = int(_FAVOUR * n) if form.size > 2 else 0
+        # Enough draws cover two numbers; what favours a habit would crowd them into one valley.
+        keen = 0 if form.size == 2 and n >= _COVERED else int(_FAVOUR * n)
         wanted = self._aspects(form)
         place = 0
         for piece, aspect in zip(form.pieces, wanted, strict=True):
@@ -352,7 +395,7 @@ class Search:
         """The covariance search from the two best starts: most of it from the better."""
         if not again:
             return
-        if self._plain:
+        if self._plain and until - self.bench.cost > _LEAST_CLIMB:
             # Two numbers for five terms leave a valley of airs about as good: not one end of it, but many.
             plain = [t for t in self.found.coarse if t.form is self.forms[0]]
             for start in _add_apart([], sorted(again, key=_rank) + sorted(plain, key=_rank), _STARTS):
@@ -423,9 +466,7 @@ class Search:
                 self._phase = "correcting"
                 near = [t for t in self._near(form, point, top, width) if t.grown is not None]
                 asked = [(t.form, t.point) for t in sorted(near, key=lambda t: t.distance)]
-            known = {_words(t) for t in self.found.confirmed}
-            asked = [(f, p) for f, p in asked if self._words_at(f, p) not in known]
-            asked = asked[: 2 if top.distance < BLUR else 1]
+            asked = self._unknown(asked)[: 2 if top.distance < BLUR else 1]
             self._phase = "confirming"
             fine = min((t.distance for t in self._confirm_at(asked)), default=LOST)
             if fine >= top.distance:
@@ -606,6 +647,17 @@ class Search:
             self._look(trial)
         self._tell()
         return made
+
+    def _unknown(self, asked: list[tuple[Form, FloatArray]]) -> list[tuple[Form, FloatArray]]:
+        """Those whose recipe was not confirmed yet, each once."""
+        known = {_words(t) for t in self.found.confirmed}
+        out = []
+        for form, point in asked:
+            words = self._words_at(form, point)
+            if words not in known:
+                known.add(words)
+                out.append((form, point))
+        return out
 
     def _words_at(self, form: Form, point: FloatArray) -> str:
         """What `_words` will say of a trial there, on voxels of any size."""
