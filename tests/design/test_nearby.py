@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 
 from icewright.design import nearby
+from icewright.design.compared import extends
 from icewright.design.nearby import as_row, fitted, from_row, nearest
 from icewright.design.portrait import portrait
 from icewright.design.recipes import forms
-from icewright.design.search import _extends
 from icewright.design.target import Grown, Limits, Target
 from icewright.design.wants import Range
 from icewright.shape.solid import hexagon
@@ -117,7 +117,7 @@ def test_the_nearest_point_of_a_plane_is_found_within_its_reach():
 def test_only_forms_that_can_repeat_a_recipe_go_on_from_it():
     wants = (Range("radius_um", 60, 60), Range("thickness_um", 50, 50), Range("end_over_waist", 1.3))
     named = {f.name: f for f in forms(Target(kinetics="layer-fits", limits=Limits(steps=3), wants=wants))}
-    assert _extends(named["2 steps"], named["1 step"]) and _extends(named["drift"], named["1 step"])
-    assert not _extends(named["1 step"], named["2 steps"])
-    assert not _extends(named["2 steps"], named["length, then radius"])  # its first step ends on the length
-    assert not _extends(named["3 steps"], named["drift"])  # steps hold their air
+    assert extends(named["2 steps"], named["1 step"]) and extends(named["drift"], named["1 step"])
+    assert not extends(named["1 step"], named["2 steps"])
+    assert not extends(named["2 steps"], named["length, then radius"])  # its first step ends on the length
+    assert not extends(named["3 steps"], named["drift"])  # steps hold their air

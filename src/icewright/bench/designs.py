@@ -73,7 +73,7 @@ def _search(
     from icewright.bench.targets import shown
     from icewright.design import reachable
     from icewright.design.airs import airs
-    from icewright.design.search import Progress
+    from icewright.design.found import Progress
     from icewright.tasks.design import TARGET, Best, design, read_target
 
     wanted = read_target(target or Path(folder) / TARGET)

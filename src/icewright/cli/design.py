@@ -12,7 +12,7 @@ from icewright.cli.watch import Watch
 from icewright.ground.errors import IcewrightError
 
 if TYPE_CHECKING:
-    from icewright.design.search import Progress
+    from icewright.design.found import Progress
     from icewright.tasks.design import DesignSummary
 
 STOPPED = 130

@@ -2,17 +2,18 @@
 
 ``ladder`` (the default; why, is measured in ``benchmarks/results/design_strategies.md``)
 
-0. Constant air has a ladder of its own: two numbers are soon found, every recipe of more steps can go on from
-   there, and no such recipe is then behind the best air held throughout.
-1. Many recipes of every other form on the coarsest voxels, most of them where the air favours the habit
-   wanted (``icewright.design.first_guess``).
-2. The best few again on finer voxels, and from the best a covariance-matrix-adaptation search
+1. Constant air has a ladder of its own: two numbers are soon found, every recipe of more steps can go on from
+   there, and none is then behind the best air held throughout. Then pairs of good airs, one after the other.
+2. Where that is not near yet, many recipes of every other form on the coarsest voxels, most of them where the
+   air favours the habit wanted (``icewright.design.first_guess``).
+3. The best few again on finer voxels, and from the best a covariance-matrix-adaptation search
    (``cma``; IEEE, Evolutionary Computation 9, 159, 2001, DOI 10.1162/106365601750190398, from memory).
-3. The best of each form grown finer still. What the finer crystal has over the coarse one of the same recipe
+4. The best of each form grown finer still. What the finer crystal has over the coarse one of the same recipe
    is the bias of the coarse voxels; it is put right, and a plane over the trials nearby
    (``icewright.design.nearby``) says where to go from there; again, from the best of every form, until the
    crystal is good enough or the budget is spent. Below what coarse voxels tell apart, they only say how the
    crystal changes, and each recipe asked for is grown on fine ones.
+5. Only the air in which the growth of the best ends, on fine voxels.
 
 ``cma`` has no first rung, ``random`` only draws. All end with the same confirmation on fine voxels.
 
@@ -23,14 +24,15 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, field
 from typing import Any, Literal
 
 import numpy as np
 
+from icewright.design.compared import add_apart, apart, around, extends, rank, words
 from icewright.design.distance import SAME
 from icewright.design.evaluate import LOST, Bench, StoppedError, Trial
 from icewright.design.first_guess import favoured
+from icewright.design.found import Found, Progress
 from icewright.design.nearby import fitted, nearest
 from icewright.design.portrait import DesignError, FloatArray
 from icewright.design.recipes import DEFAULT_SEED_M, LENGTH_FIRST, Form, forms, split
@@ -43,7 +45,6 @@ STRATEGIES: tuple[Strategy, ...] = ("ladder", "cma", "random")
 COARSE, MIDDLE, FINE = 22, 40, 72  # voxels in the extent of the crystal
 GOOD = 0.02  # nearer than the voxels of a standard run blur: there is nothing left to win
 BLUR = 0.03
-HANDICAP = 0.005
 DEFAULT_BUDGET = 320.0
 LEAST_EXTENT_M = 6e-6
 _MOST_SHRINKS = 4
@@ -77,44 +78,6 @@ _KEEP_BACK = 0.12  # share kept for other ways to the same crystal
 _POOL = 24  # airs drawn for each one that is tried where the air's favour is asked
 _COVERED = 40  # draws that cover two numbers
 _FAVOUR = 0.6  # share of the first rung that follows the air's favour
-
-
-@dataclass(frozen=True)
-class Progress:
-    """How the search stands. ``fraction`` is of the budget; ``distance`` the best so far (None at first)."""
-
-    phase: str
-    trials: int
-    fraction: float
-    distance: float | None
-    habit: str
-    wall_s: float
-    eta_s: float | None
-
-
-@dataclass
-class Found:
-    """What a search came to: trials, best first.
-
-    ``confirmed`` were grown on fine voxels. ``history`` holds (cost, distance) whenever the best improved.
-    ``complete`` is False where it was stopped.
-    """
-
-    confirmed: list[Trial] = field(default_factory=list)
-    coarse: list[Trial] = field(default_factory=list)
-    history: list[tuple[float, float]] = field(default_factory=list)
-    complete: bool = False
-    cost: float = 0.0
-    trials: int = 0
-    kept: int = 0
-    cpu_s: float = 0.0
-    wall_s: float = 0.0
-
-    @property
-    def best(self) -> Trial | None:
-        """The nearest crystal: of those grown fine, if there are any."""
-        pool = self.confirmed or self.coarse
-        return min(pool, key=lambda t: t.distance) if pool else None
 
 
 class Search:
@@ -207,7 +170,7 @@ class Search:
         best = self._spread_of(first, 8)
         self._phase = "refining"
         again = self._grow([(t.form, t.point) for t in best], MIDDLE)
-        again.sort(key=_rank)
+        again.sort(key=rank)
         self._climb(again, began + (_PLAIN_CLIMB if self._plain else _CLIMB) * budget)
         self._phase = "confirming"
         room = int(_CHOICE * budget / self.bench.price(FINE))
@@ -216,13 +179,13 @@ class Search:
 
     def _mix(self, plain: Form) -> None:
         """One good constant air and then another, of those confirmed: each alone was about right."""
-        two = next((f for f in self.forms if len(f.pieces) == 2 and _extends(f, plain)), None)
-        ranked = sorted((t for t in self.found.confirmed if t.grown and t.form is plain), key=_rank)
+        two = next((f for f in self.forms if len(f.pieces) == 2 and extends(f, plain)), None)
+        ranked = sorted((t for t in self.found.confirmed if t.grown and t.form is plain), key=rank)
         if two is None:
             return
         self._phase = "mixing airs"
         known: list[tuple[Trial, Any]] = []
-        for trial in _add_apart([], ranked, _BASINS):
+        for trial in add_apart([], ranked, _BASINS):
             coarse = self._coarse_of(plain, trial.point)
             if coarse is not None and trial.grown is not None:
                 known.append((trial, biases(coarse, trial.grown)))
@@ -257,7 +220,7 @@ class Search:
         if best is None or best.grown is None or self._good():
             return
         steps = len(best.form.pieces) + 1
-        form = next((f for f in self.forms if len(f.pieces) == steps and _extends(f, best.form)), best.form)
+        form = next((f for f in self.forms if len(f.pieces) == steps and extends(f, best.form)), best.form)
         if form.pieces[-1].names != ("temperature", "humidity"):
             return
         point = split(best.form, best.point, form) if form is not best.form else best.point.copy()
@@ -273,7 +236,7 @@ class Search:
             ends = [nearest(plane, w * reach, self.bench.score, self.rng.uniform) for w in (1.0, 0.4)]
             if not tried:
                 ends = [np.clip(at + d, 0, 1) for d in reach * np.array([[1.0, 0.3], [-0.3, 1.0]])]
-            known_words = {_words(t) for t in self.found.confirmed}
+            known_words = {words(t) for t in self.found.confirmed}
             points = [np.concatenate([point[:-2], end]) for end in ends]
             made = self._confirm_at([(form, p) for p in points if self._words_at(form, p) not in known_words])
             tried += [(t.point[-2:], t.grown) for t in made if t.grown is not None]
@@ -398,7 +361,7 @@ class Search:
         if self._plain and until - self.bench.cost > _LEAST_CLIMB:
             # Two numbers for five terms leave a valley of airs about as good: not one end of it, but many.
             plain = [t for t in self.found.coarse if t.form is self.forms[0]]
-            for start in _add_apart([], sorted(again, key=_rank) + sorted(plain, key=_rank), _STARTS):
+            for start in add_apart([], sorted(again, key=rank) + sorted(plain, key=rank), _STARTS):
                 known = self._grow([(start.form, start.point)], MIDDLE)[0]
                 if known.grown is not None and self.bench.cost < until:
                     self._leap(start.form, start.point, known.grown, known.distance, _REACH, None, 1)
@@ -406,9 +369,7 @@ class Search:
         best, top = again[0], self._best_coarse()
         starts = [(best.distance, best.form, best.point)]
         # More steps start from the best recipe of fewer: a constant air split in two is as good as it was.
-        richer = [
-            f for f in self.forms if len(f.pieces) == len(top.form.pieces) + 1 and _extends(f, top.form)
-        ]
+        richer = [f for f in self.forms if len(f.pieces) == len(top.form.pieces) + 1 and extends(f, top.form)]
         other = next((t for t in again[1:] if t.form is not best.form), None)
         if richer:
             starts.append((top.distance, richer[0], split(top.form, top.point, richer[0])))
@@ -425,14 +386,14 @@ class Search:
     def _choice(self, n: int) -> list[Trial]:
         """What to grow fine: the best of each form on middle voxels, then the best that clearly differ."""
         middle = sorted(
-            (t for t in self.found.coarse if t.voxels == MIDDLE and t.form in self.forms), key=_rank
+            (t for t in self.found.coarse if t.voxels == MIDDLE and t.form in self.forms), key=rank
         )
         out: list[Trial] = []
         for trial in middle:
             if trial.grown is not None and all(trial.form.name != o.form.name for o in out):
                 out.append(trial)
-        out = _add_apart(out[: max(1, n - 1)], middle, n)
-        return out or middle[:1] or sorted(self.found.coarse, key=_rank)[:1]
+        out = add_apart(out[: max(1, n - 1)], middle, n)
+        return out or middle[:1] or sorted(self.found.coarse, key=rank)[:1]
 
     def _polish(self, until: float) -> None:
         """Search near a confirmed recipe with the bias of its coarse voxels put right, confirm; again.
@@ -499,7 +460,7 @@ class Search:
         out = []
         for t in self.found.confirmed:
             at = t.point if t.form.name == form.name else None
-            if at is None and _extends(form, t.form):
+            if at is None and extends(form, t.form):
                 at = split(t.form, t.point, form)
             if at is not None and np.abs(at - point).max() <= 2 * reach:
                 out.append((at, t))
@@ -524,7 +485,7 @@ class Search:
         if ranked:
             top = ranked[0]
             for form in self.forms:
-                if _extends(form, top.form):
+                if extends(form, top.form):
                     out.append((f"more: {form.name}", form, split(top.form, top.point, form), top))
         return out
 
@@ -539,18 +500,18 @@ class Search:
 
     def _coarse_of(self, form: Form, point: FloatArray) -> Grown | None:
         """The crystal of that recipe on middle voxels; grown if it is not there."""
-        words = self._words_at(form, point)
-        same = [t for t in self.found.coarse if t.voxels == MIDDLE and _words(t) == words and t.grown]
+        said = self._words_at(form, point)
+        same = [t for t in self.found.coarse if t.voxels == MIDDLE and words(t) == said and t.grown]
         return (same[0] if same else self._grow([(form, point)], MIDDLE)[0]).grown
 
     def _about(self, form: Form, point: FloatArray, reach: float, bias: Any) -> list[Trial]:
         """Trials on middle voxels around a point: those there are, and as many more as a plane needs."""
-        old = [t for t in _around(self.found.coarse, form, point, reach) if t.voxels == MIDDLE]
+        old = [t for t in around(self.found.coarse, form, point, reach) if t.voxels == MIDDLE]
         missing = form.size + 1 - len(old)
         if missing <= 0:
             return old
-        around = point + reach * self.rng.uniform(-1, 1, (missing, form.size))
-        return old + self._grow([(form, np.clip(p, 0, 1)) for p in around], MIDDLE, bias)
+        drawn = point + reach * self.rng.uniform(-1, 1, (missing, form.size))
+        return old + self._grow([(form, np.clip(p, 0, 1)) for p in drawn], MIDDLE, bias)
 
     def _leap(
         self,
@@ -573,7 +534,7 @@ class Search:
                 return []
             return [(t.point, t.grown if bias is None else corrected(t.grown, *bias))]
 
-        old = [t for t in _around(self.found.coarse, form, point, reach) if t.voxels == MIDDLE]
+        old = [t for t in around(self.found.coarse, form, point, reach) if t.voxels == MIDDLE]
         made = self._about(form, point, reach, bias)[len(old) :]
         for _ in range(leaps):
             best = min((t for t in made if t.grown is not None), key=lambda t: t.distance, default=None)
@@ -650,17 +611,17 @@ class Search:
 
     def _unknown(self, asked: list[tuple[Form, FloatArray]]) -> list[tuple[Form, FloatArray]]:
         """Those whose recipe was not confirmed yet, each once."""
-        known = {_words(t) for t in self.found.confirmed}
+        known = {words(t) for t in self.found.confirmed}
         out = []
         for form, point in asked:
-            words = self._words_at(form, point)
-            if words not in known:
-                known.add(words)
+            said = self._words_at(form, point)
+            if said not in known:
+                known.add(said)
                 out.append((form, point))
         return out
 
     def _words_at(self, form: Form, point: FloatArray) -> str:
-        """What `_words` will say of a trial there, on voxels of any size."""
+        """What `words` will say of a trial there, on voxels of any size."""
         return repr(self.bench.made(form, point, MIDDLE).recipe.steps)
 
     def _good(self) -> bool:
@@ -668,12 +629,12 @@ class Search:
 
     def _best_coarse(self) -> Trial:
         middle = [t for t in self.found.coarse if t.voxels == MIDDLE] or self.found.coarse
-        return min(middle, key=_rank)
+        return min(middle, key=rank)
 
     def _spread_of(self, trials: list[Trial], n: int) -> list[Trial]:
         """The best n, no form more than half of them."""
         out: list[Trial] = []
-        for trial in sorted(trials, key=_rank):
+        for trial in sorted(trials, key=rank):
             if sum(t.form is trial.form for t in out) < max(1, (n + 1) // 2 if len(self.forms) > 1 else n):
                 out.append(trial)
             if len(out) == n:
@@ -716,46 +677,3 @@ class Search:
                 wall / share * (1 - share) if share > 0.02 else None,
             )
         )
-
-
-def apart(one: Trial, other: Trial) -> bool:
-    """Whether two recipes are two ways and not one: another number of steps, or clearly other air."""
-    if len(one.made.settings) != len(other.made.settings):
-        return True
-    for (t1, s1), (t2, s2) in zip(one.made.settings, other.made.settings, strict=True):
-        if abs(t1 - t2) > 2.0 or abs(np.log(s1 / s2)) > 0.5:
-            return True
-    return False
-
-
-def _add_apart(chosen: list[Trial], ranked: list[Trial], n: int) -> list[Trial]:
-    """Up to n trials: those chosen, and the first of the others that clearly differ from all before them."""
-    out = list(chosen)
-    for trial in ranked:
-        if len(out) < n and trial.grown is not None and all(apart(trial, o) for o in out):
-            out.append(trial)
-    return out
-
-
-def _around(trials: list[Trial], form: Form, point: FloatArray, reach: float) -> list[Trial]:
-    """Those grown of a form within twice the reach of a point."""
-    return [
-        t
-        for t in trials
-        if t.form.name == form.name and t.grown is not None and np.abs(t.point - point).max() <= 2 * reach
-    ]
-
-
-def _extends(form: Form, base: Form) -> bool:
-    """Whether any recipe of ``base`` is also one of ``form``, with more steps or a drift that are idle."""
-    cues = {p.cue for p in (*form.pieces, *base.pieces)}
-    return form.size > base.size and len(cues) == 1 and not any(p.drifts for p in base.pieces)
-
-
-def _rank(trial: Trial) -> float:
-    """The distance, with a handicap for every number beyond two: simpler recipes are tried first."""
-    return trial.distance + HANDICAP * (trial.form.size - 2)
-
-
-def _words(trial: Trial) -> str:
-    return repr(trial.made.recipe.steps)

@@ -24,9 +24,9 @@ from icewright.tasks.stopping import StopFlag
 
 if TYPE_CHECKING:
     from icewright.design.evaluate import Bench, Trial
+    from icewright.design.found import Found, Progress
     from icewright.design.portrait import Portrait
     from icewright.design.robust import Spread
-    from icewright.design.search import Found, Progress
     from icewright.design.target import Target
     from icewright.shape.solid import Solid
 
@@ -332,8 +332,10 @@ class _Designing:
     def _doubt(self, bench: Bench, found: Found, budget: float) -> tuple[bool, dict[str, Any]]:
         """The robust choice, if asked for, and the spread; whether it came to its end."""
         from icewright.design import robust
+        from icewright.design.compared import apart
         from icewright.design.evaluate import StoppedError
-        from icewright.design.search import FINE, MIDDLE, Progress, apart
+        from icewright.design.found import Progress
+        from icewright.design.search import FINE, MIDDLE
 
         best = found.best
         if best is None or best.grown is None:
@@ -445,8 +447,8 @@ class _Designing:
 
     def _ways(self, found: Found) -> list[Trial]:
         """The best, then recipes clearly unlike it that also count as the crystal, three in all."""
+        from icewright.design.compared import apart
         from icewright.design.distance import SAME
-        from icewright.design.search import apart
 
         best = found.confirmed[0] if self.options["robust"] and found.confirmed else found.best
         if best is None or best.grown is None:
