@@ -170,6 +170,8 @@ def stages_png(
 
 def progress_png(history: Sequence[tuple[float, float]], path: Path, title: str, *, level: float) -> Path:
     """The best distance so far against the trials spent, with the level that counts as the same crystal."""
+    from matplotlib.ticker import LogLocator, NullFormatter
+
     figure = _figure(6.4, 3.4)
     axes = figure.add_axes((0.11, 0.17, 0.85, 0.66))
     x = [c for c, _ in history]
@@ -181,6 +183,10 @@ def progress_png(history: Sequence[tuple[float, float]], path: Path, title: str,
         axes.get_xlim()[1], level, "the same crystal ", ha="right", va="bottom", fontsize=8.5, color=GROWN
     )
     axes.set_yscale("log")
+    # Plain decimals: powers of ten of this size are wider than the margin, and harder to read.
+    axes.yaxis.set_major_locator(LogLocator(subs=(1, 2, 3, 4, 6)))
+    axes.yaxis.set_major_formatter(lambda v, _: f"{v:g}")
+    axes.yaxis.set_minor_formatter(NullFormatter())
     axes.set_xlabel("trials spent (in crystals of middle fineness)", fontsize=9.5, color=INK)
     axes.set_ylabel("distance from the target", fontsize=9.5, color=INK)
     axes.tick_params(labelsize=8.5, colors=INK, which="both")
