@@ -334,11 +334,17 @@ def write_page(rows: list[dict[str, Any]], trials: float, workers: int | None) -
         f"- the same crystal (distance at most {SAME}), regrown by the user's model: **{sum(r['distance'] <= SAME for r in rows)} of {n}** (bar: 18 of 20)",
         f"- the same, regrown in the hidden world with its moved barriers: {sum(r['in_hidden_world'] <= SAME for r in rows)} of {n}",
         f"- nearer than random draws: {nearer('random')} (bar: 18 of 20)"
-        + (f"; {min(spent):.0f} to {max(spent):.0f} processor seconds of draws" if spent else ""),
+        + (
+            f"; {'/'.join(sorted({format(r['trials random'], 'g') for r in random}))} trials, {min(spent):.0f} to {max(spent):.0f} processor seconds"
+            if spent
+            else ""
+        ),
         f"- nearer than the best constant air: {nearer('constant')} (bar: all)",
-        f"- nearer than constant air from another seed with half of the budget: {nearer('other')}"
-        if other
-        else "",
+        *(
+            [f"- nearer than constant air from another seed with half of the budget: {nearer('other')}"]
+            if other
+            else []
+        ),
         f"- processor seconds of a search: {min(r['cpu_s'] for r in rows):.0f} to {max(r['cpu_s'] for r in rows):.0f} (bar: 5 minutes on 2 cores, 600 s)",
         "",
         "| target | habit | found | in the hidden world | random | constant | trials | processor, s | processor of random, s |",
