@@ -13,8 +13,9 @@ voxels of 1/56 of its size with barriers moved by a draw of 10 percent, which th
 the search gets the crystal alone, by the command `icewright design`. The found recipe is then judged twice:
 regrown by the model that a user has (finer voxels, the table as it stands), and regrown in the hidden world
 (the target's voxels and moved barriers). Beside it stand random draws and the best constant air, which gets 0.35
-of the budget for its two numbers. That is also how a search begins, with the same seed: it cannot end behind it.
-So that this is not all that is known, `other` looks for constant air with another seed and half of the budget.
+of the budget for its two numbers. A search begins with nearly the same walk, of the same seed, which favours it;
+alone, constant air has a few trials more at its end, so that it can still come out ahead. So that this is not all
+that is known, `other` looks for constant air with another seed and half of the budget.
 Every target is kept in a file of its own, so that the loop goes on where it was stopped.
 """
 

@@ -3,7 +3,7 @@
 ``ladder`` (the default; why, is measured in ``benchmarks/results/design_strategies.md``)
 
 1. Constant air has a ladder of its own: two numbers are soon found, every recipe of more steps can go on from
-   there, and none is then behind the best air held throughout. Then pairs of good airs, one after the other.
+   there, and none is then behind the best air that it found. Then pairs of good airs, one after the other.
 2. Where that is not near yet, many recipes of every other form on the coarsest voxels, most of them where the
    air favours the habit wanted (``icewright.design.first_guess``).
 3. The best few again on finer voxels, and from the best a covariance-matrix-adaptation search
@@ -44,7 +44,7 @@ STRATEGIES: tuple[Strategy, ...] = ("ladder", "cma", "random")
 
 COARSE, MIDDLE, FINE = 22, 40, 72  # voxels in the extent of the crystal
 GOOD = 0.02  # nearer than the voxels of a standard run blur: there is nothing left to win
-BLUR = 0.03
+BLUR = 0.03  # nearer than this, middle voxels tell nothing
 DEFAULT_BUDGET = 320.0
 LEAST_EXTENT_M = 6e-6
 _MOST_SHRINKS = 4
@@ -180,9 +180,9 @@ class Search:
     def _mix(self, plain: Form) -> None:
         """One good constant air and then another, of those confirmed: each alone was about right."""
         two = next((f for f in self.forms if len(f.pieces) == 2 and extends(f, plain)), None)
-        ranked = sorted((t for t in self.found.confirmed if t.grown and t.form is plain), key=rank)
         if two is None:
             return
+        ranked = sorted((t for t in self.found.confirmed if t.grown and t.form is plain), key=rank)
         self._phase = "mixing airs"
         known: list[tuple[Trial, Any]] = []
         for trial in add_apart([], ranked, _BASINS):
@@ -376,10 +376,8 @@ class Search:
         elif other is not None:
             starts.append((other.distance, other.form, other.point))
         starts.sort(key=lambda s: s[0])
-        share = until - self.bench.cost
-        for (_, form, point), end in zip(
-            starts, (until - 0.35 * share * (len(starts) > 1), until), strict=False
-        ):
+        first = until - 0.35 * (until - self.bench.cost) if len(starts) > 1 else until
+        for (_, form, point), end in zip(starts, (first, until), strict=False):
             if self._best_coarse().distance > self.good:
                 self._cma(form, point, 0.12, end)
 
@@ -421,13 +419,14 @@ class Search:
             width = min(_REACH, max(_LEAST_REACH, _STEEP * top.distance)) * shrunk.get(name, 1.0)
             if self.bench.cost + form.size + 2 + 2 * self.bench.price(FINE) > until:
                 return
-            if top.distance < BLUR:
+            finer = top.distance < BLUR
+            if finer:
                 asked = self._finer(form, point, top, width)
             else:
                 self._phase = "correcting"
                 near = [t for t in self._near(form, point, top, width) if t.grown is not None]
                 asked = [(t.form, t.point) for t in sorted(near, key=lambda t: t.distance)]
-            asked = self._unknown(asked)[: 2 if top.distance < BLUR else 1]
+            asked = self._unknown(asked)[: 2 if finer else 1]
             self._phase = "confirming"
             fine = min((t.distance for t in self._confirm_at(asked)), default=LOST)
             if fine >= top.distance:
@@ -447,8 +446,8 @@ class Search:
         coarse = self._coarse_of(form, point)
         rough = None
         if coarse is not None:
-            near = self._about(form, point, wide, None)
-            rough = fitted(point, coarse, wide, [(t.point, t.grown) for t in near if t.grown])
+            old, made = self._about(form, point, wide, None)
+            rough = fitted(point, coarse, wide, [(t.point, t.grown) for t in old + made if t.grown])
         tried = [(p, t.grown) for p, t in self._fine_around(form, point, reach) if t.grown]
         plane = fitted(point, fine.grown, reach, tried, rough)
         return [
@@ -504,14 +503,16 @@ class Search:
         same = [t for t in self.found.coarse if t.voxels == MIDDLE and words(t) == said and t.grown]
         return (same[0] if same else self._grow([(form, point)], MIDDLE)[0]).grown
 
-    def _about(self, form: Form, point: FloatArray, reach: float, bias: Any) -> list[Trial]:
-        """Trials on middle voxels around a point: those there are, and as many more as a plane needs."""
+    def _about(
+        self, form: Form, point: FloatArray, reach: float, bias: Any
+    ) -> tuple[list[Trial], list[Trial]]:
+        """Trials on middle voxels around a point: those there were, and as many more as a plane needs."""
         old = [t for t in around(self.found.coarse, form, point, reach) if t.voxels == MIDDLE]
         missing = form.size + 1 - len(old)
         if missing <= 0:
-            return old
+            return old, []
         drawn = point + reach * self.rng.uniform(-1, 1, (missing, form.size))
-        return old + self._grow([(form, np.clip(p, 0, 1)) for p in drawn], MIDDLE, bias)
+        return old, self._grow([(form, np.clip(p, 0, 1)) for p in drawn], MIDDLE, bias)
 
     def _leap(
         self,
@@ -534,8 +535,7 @@ class Search:
                 return []
             return [(t.point, t.grown if bias is None else corrected(t.grown, *bias))]
 
-        old = [t for t in around(self.found.coarse, form, point, reach) if t.voxels == MIDDLE]
-        made = self._about(form, point, reach, bias)[len(old) :]
+        old, made = self._about(form, point, reach, bias)
         for _ in range(leaps):
             best = min((t for t in made if t.grown is not None), key=lambda t: t.distance, default=None)
             if best is not None and best.distance < value:

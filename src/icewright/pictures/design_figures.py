@@ -184,7 +184,8 @@ def progress_png(history: Sequence[tuple[float, float]], path: Path, title: str,
     )
     axes.set_yscale("log")
     # Plain decimals: powers of ten of this size are wider than the margin, and harder to read.
-    axes.yaxis.set_major_locator(LogLocator(subs=(1, 2, 3, 4, 6)))
+    low, high = axes.get_ylim()
+    axes.yaxis.set_major_locator(LogLocator(subs=(1, 2, 3, 4, 6) if high < 15 * low else (1, 2, 5)))
     axes.yaxis.set_major_formatter(lambda v, _: f"{v:g}")
     axes.yaxis.set_minor_formatter(NullFormatter())
     axes.set_xlabel("trials spent (in crystals of middle fineness)", fontsize=9.5, color=INK)
